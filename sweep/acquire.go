@@ -1,0 +1,375 @@
+package sweep
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"time"
+
+	"halfturn/analysis/balance"
+	"halfturn/analysis/phasor"
+	"halfturn/drivers"
+	"halfturn/sweep/level"
+	"halfturn/units"
+)
+
+// mostAcquisitions of one step before it is given up: each goes by what the
+// one before showed, so that more than a few mean a signal that jumps.
+const mostAcquisitions = 8
+
+// take carries out step i: finds its level, captures, combines.
+func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drivers.Capture, error) {
+	at := p.places[i]
+	ref := p.cal.reference(at.frequency)
+	setting := p.planner.Next(at.frequency, at.window, ref)
+	t := &p.taker
+	t.begin(at.frequency, p.clock)
+	for acquisition := 1; acquisition <= mostAcquisitions; acquisition++ {
+		if err := p.tuner.set(ctx, at.frequency, setting); err != nil {
+			return nil, nil, err
+		}
+		if err := before.wait(); err != nil {
+			return nil, nil, err
+		}
+		clipped, err := t.first(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
+		judgement := p.planner.Judge(setting, t.seen(), clipped, ref)
+		if judgement.Retake {
+			setting = judgement.Next
+			continue
+		}
+		step := &Step{
+			Index: i, Drive: setting.Drive, Range: [2]units.Volts{setting.Range, setting.Range},
+			Window: at.window, Acquisitions: acquisition, Clock: p.clock,
+		}
+		step.Estimate.Frequency = at.frequency
+		if clipped {
+			step.Remark = fmt.Sprintf("clipped at the least drive, %v, on the largest range, %s", setting.Drive, setting.Range.Brief())
+		} else if clipped, err = p.rest(ctx, step, ref); err != nil {
+			return nil, nil, err
+		} else if clipped {
+			setting = p.planner.Judge(setting, 0, true, ref).Next
+			continue
+		}
+		if err := p.noErrors(ctx); err != nil {
+			return nil, nil, err
+		}
+		step.Taken = p.now()
+		return step, t.captures[:t.taken], nil
+	}
+	return nil, nil, fmt.Errorf("no level holds: the fill still jumps after %d acquisitions; look for a loose connection", mostAcquisitions)
+}
+
+// rest takes as many more captures as the noise asks for and combines them
+// into the step. It tells whether one of them was clipped.
+func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped bool, err error) {
+	t, plan := &p.taker, &p.run.Plan
+	want := clampCaptures(t.needed(p.target), plan)
+	for {
+		if clipped, err = t.upTo(ctx, want); clipped || err != nil {
+			return clipped, err
+		}
+		estimate, err := balance.Combine(step.Estimate.Frequency, t.pairs)
+		switch {
+		case errors.Is(err, balance.ErrNoSignal):
+			if want < plan.MaxCaptures {
+				want = plan.MaxCaptures
+				continue
+			}
+			if err := p.missing(step, ref); err != nil {
+				return false, err
+			}
+			step.Remark = fmt.Sprintf("no signal above the noise with %d captures at %v", t.taken, step.Drive)
+			return false, nil
+		case errors.Is(err, balance.ErrNoReference):
+			step.Remark = err.Error()
+			return false, nil
+		case err != nil:
+			return false, err
+		}
+		u := estimate.Cov.Standard() / cmplx.Abs(estimate.Ratio)
+		more := clampCaptures(float64(t.taken)*u*u/(p.target*p.target), plan)
+		// Going on for a few more is not worth a second round.
+		if more > want+want/4 && want < plan.MaxCaptures {
+			want = more
+			continue
+		}
+		step.Estimate = estimate
+		for arm := range step.Fill {
+			step.Fill[arm] = 2 * float64(estimate.Amplitude[arm]) / float64(step.Range[arm])
+		}
+		step.Clock = t.learnClock(p.clock)
+		return false, nil
+	}
+}
+
+func clampCaptures(needed float64, plan *Plan) int {
+	if !(needed < float64(plan.MaxCaptures)) { // also NaN: nothing was seen
+		return plan.MaxCaptures
+	}
+	return max(plan.Captures, int(math.Ceil(needed)))
+}
+
+// missing is an error where a signal should stand far above the noise and none
+// does; nil where it was expected to drown.
+func (p *pass) missing(step *Step, ref *level.Reference) error {
+	f := step.Estimate.Frequency
+	expected := float64(p.planner.Expected(f, step.Drive, ref))
+	sigma := p.taker.noise()
+	// Amplitude² over the noise power of one bin of all captures together.
+	const farAbove = 100
+	if expected*expected*float64(step.Window.Samples*p.taker.taken)/(2*sigma*sigma) < farAbove {
+		return nil
+	}
+	return fmt.Errorf("%w in either arm with the generator at %v, where about %s peak was expected: is RF cabled to the fixture, the fixture to both channels, and the generator's output on?",
+		balance.ErrNoSignal, step.Drive, units.Volts(expected).Brief())
+}
+
+// noErrors reads both error queues.
+func (p *pass) noErrors(ctx context.Context) error {
+	if err := p.Generator.CheckErrors(ctx); err != nil {
+		return err
+	}
+	return p.Scope.CheckErrors(ctx)
+}
+
+// tuner brings both instruments to a setting by what differs from the last.
+type tuner struct {
+	generator drivers.Generator
+	scope     drivers.Scope
+	settle    time.Duration // of the bench, besides the instruments' own
+
+	known     bool
+	frequency units.Hertz
+	setting   level.Setting
+}
+
+// forget makes the next set send everything, after a failure left it open what
+// the instruments took.
+func (t *tuner) forget() { t.known = false }
+
+// set sends what has changed and waits until it has settled. On the way no
+// channel sees more than it will at the end: the drive goes down first and up last.
+func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
+	all := !t.known
+	if !all && f == t.frequency && s == t.setting {
+		return nil
+	}
+	t.known = false
+	down := s.Drive < t.setting.Drive
+	drive := func() error { return t.generator.SetDrive(ctx, s.Drive) }
+	if all || down {
+		if err := drive(); err != nil {
+			return err
+		}
+	}
+	wait := t.settle + t.generator.Abilities().Settle
+	if all || s.Range != t.setting.Range || s.Window != t.setting.Window {
+		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
+			if err := t.scope.SetRange(ctx, arm, s.Range); err != nil {
+				return err
+			}
+		}
+		if err := t.scope.SetWindow(ctx, s.Window); err != nil {
+			return err
+		}
+		wait = max(wait, t.settle+t.scope.Abilities().Settle)
+	}
+	if all || f != t.frequency {
+		if err := t.generator.SetFrequency(ctx, f); err != nil {
+			return err
+		}
+	}
+	if !all && s.Drive > t.setting.Drive {
+		if err := drive(); err != nil {
+			return err
+		}
+	}
+	if all {
+		if err := t.generator.SetRF(ctx, true); err != nil {
+			return err
+		}
+	}
+	if err := sleep(ctx, wait); err != nil {
+		return err
+	}
+	t.known, t.frequency, t.setting = true, f, s
+	return nil
+}
+
+// taker captures and fits one step, reusing its buffers from step to step.
+type taker struct {
+	scope    drivers.Scope
+	bench    *Bench
+	captures []drivers.Capture // as many as any step has needed
+	taken    int               // of them in this step
+	pairs    []phasor.Pair     // their fits
+
+	commanded units.Hertz
+	clock     Clock
+}
+
+func (t *taker) begin(f units.Hertz, clock Clock) {
+	t.commanded, t.clock = f, clock
+}
+
+// first takes and fits the first capture of an acquisition.
+func (t *taker) first(ctx context.Context) (clipped bool, err error) {
+	t.taken, t.pairs = 0, t.pairs[:0]
+	return t.upTo(ctx, 1)
+}
+
+// upTo takes captures until there are n, fitting each while the scope takes
+// the next one.
+func (t *taker) upTo(ctx context.Context, n int) (clipped bool, err error) {
+	type fitted struct {
+		pair phasor.Pair
+		err  error
+	}
+	fit := func(c *drivers.Capture) <-chan fitted {
+		out := make(chan fitted, 1)
+		go func() {
+			pair, err := t.fit(c)
+			out <- fitted{pair, err}
+		}()
+		return out
+	}
+	var fitting <-chan fitted
+	collect := func() error {
+		if fitting == nil {
+			return nil
+		}
+		f := <-fitting
+		fitting = nil
+		if f.err == nil {
+			t.pairs = append(t.pairs, f.pair)
+		}
+		return f.err
+	}
+	for len(t.captures) < n {
+		t.captures = append(t.captures, drivers.Capture{})
+	}
+	for t.taken < n {
+		err := t.scope.Capture(ctx, &t.captures[t.taken])
+		if fitErr := collect(); fitErr != nil {
+			return errors.Is(fitErr, phasor.ErrClipped), notClipped(fitErr)
+		}
+		if err != nil {
+			return false, err
+		}
+		fitting = fit(&t.captures[t.taken])
+		t.taken++
+	}
+	err = collect()
+	return errors.Is(err, phasor.ErrClipped), notClipped(err)
+}
+
+func notClipped(err error) error {
+	if errors.Is(err, phasor.ErrClipped) {
+		return nil
+	}
+	return err
+}
+
+// driftThatMatters, in cycles over the record: from there on both channels are
+// fitted with a frequency of their own. It lowers an amplitude held at the
+// wrong frequency by 1 - sinc(0.01), less than 0.002 dB.
+const driftThatMatters = 0.01
+
+// fit makes a pair of phasors of one capture.
+func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
+	var records [2]phasor.Record
+	for arm := range records {
+		trace := &c.Traces[arm]
+		records[arm] = phasor.Record{
+			Codes: trace.Codes, VoltsPerCode: trace.VoltsPerCode, Zero: trace.Zero, Low: trace.Low, High: trace.High,
+		}
+	}
+	tolerance := t.bench.ClockTolerance
+	f := t.commanded * units.Hertz(1+float64(t.clock.Offset)*1e-6)
+	span := float64(len(c.Traces[0].Codes)) / float64(c.Rate)
+	if float64(tolerance)*1e-6*float64(f)*span < driftThatMatters {
+		return phasor.Fit(&records, c.Rate, f)
+	}
+	pair, err := phasor.FitShared(&records, c.Rate, f, tolerance)
+	if err != nil || pair.UFrequency == 0 {
+		return pair, err
+	}
+	off, u := t.offset(&pair)
+	if math.Abs(float64(off)) > float64(tolerance+3*u) {
+		return pair, fmt.Errorf("%w: %v off %s, the bench allows %v: is this the generator's signal, and does clock_tolerance cover both instruments?",
+			phasor.ErrOffFrequency, units.PPM(math.Round(float64(off))), t.commanded.Brief(), tolerance)
+	}
+	return pair, nil
+}
+
+// offset is a pair's fitted frequency against the commanded one, with its
+// standard uncertainty.
+func (t *taker) offset(p *phasor.Pair) (off, u units.PPM) {
+	f := float64(t.commanded)
+	return units.PPM((float64(p.Frequency) - f) / f * 1e6), units.PPM(float64(p.UFrequency) / f * 1e6)
+}
+
+const (
+	clockDrift = 0.05 // PPM that the clocks may drift from one step to the next
+	clockFloor = 0.01 // PPM, below which noise is no longer what limits
+)
+
+// learnClock puts what the step's captures say of the clocks to what was known.
+func (t *taker) learnClock(known Clock) Clock {
+	sum, weight := 0.0, 0.0
+	add := func(off, u float64) {
+		w := 1 / (u*u + clockFloor*clockFloor)
+		sum, weight = sum+w*off, weight+w
+	}
+	if known.Uncertainty > 0 {
+		add(float64(known.Offset), math.Hypot(float64(known.Uncertainty), clockDrift))
+	}
+	for i := range t.pairs {
+		if t.pairs[i].UFrequency > 0 {
+			off, u := t.offset(&t.pairs[i])
+			add(float64(off), float64(u))
+		}
+	}
+	if weight == 0 {
+		return known
+	}
+	return Clock{Offset: units.PPM(sum / weight), Uncertainty: units.PPM(1 / math.Sqrt(weight))}
+}
+
+// seen is the peak amplitude of the larger arm in the first capture; zero
+// where neither stands out of the noise.
+func (t *taker) seen() units.Volts {
+	if len(t.pairs) == 0 {
+		return 0
+	}
+	largest := 0.0
+	p := &t.pairs[0]
+	const standsOut = 3 // standard deviations
+	for arm := range p.P {
+		if a := cmplx.Abs(p.P[arm]); a > standsOut*math.Sqrt2*p.Held(arm).Standard() {
+			largest = max(largest, a)
+		}
+	}
+	return units.Volts(largest)
+}
+
+// noise is the larger channel's rms noise in volts.
+func (t *taker) noise() float64 {
+	sigma := 0.0
+	for i := range t.pairs {
+		sigma = max(sigma, float64(t.pairs[i].Sigma[0]), float64(t.pairs[i].Sigma[1]))
+	}
+	return sigma
+}
+
+// needed is how many captures like the first bring the relative standard
+// uncertainty of the arm ratio to the target; +Inf or NaN where nothing was seen.
+func (t *taker) needed(target float64) float64 {
+	logAmplitude, phase := t.pairs[0].RatioVariance()
+	return max(logAmplitude, phase) / (target * target)
+}

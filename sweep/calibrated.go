@@ -1,0 +1,120 @@
+package sweep
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"time"
+
+	"halfturn/analysis/balance"
+	"halfturn/sweep/level"
+	"halfturn/units"
+)
+
+// Calibrated is a calibration run made ready to be taken out of another run.
+type Calibrated struct {
+	Run    Run
+	Steps  []Step // the measured ones, in rising frequency
+	ratios *balance.Calibration
+}
+
+// LoadCalibrated reads a calibration run. The error says why the run cannot serve.
+func LoadCalibrated(ctx context.Context, j Journal, id int64) (*Calibrated, error) {
+	run, err := j.Run(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if run.Kind != Calibration {
+		return nil, fmt.Errorf("run %d is a %s run, not a calibration", id, run.Kind)
+	}
+	if run.State != Done {
+		return nil, fmt.Errorf("calibration %d is not finished (%s): `halfturn resume %d` first", id, run.State, id)
+	}
+	c := &Calibrated{Run: run}
+	var points []balance.Point
+	for step, err := range j.Steps(ctx, id) {
+		if err != nil {
+			return nil, err
+		}
+		if step.Measured() {
+			c.Steps = append(c.Steps, step)
+			points = append(points, step.Point())
+		}
+	}
+	if len(points) == 0 {
+		return nil, fmt.Errorf("calibration %d has no measured step", id)
+	}
+	c.ratios, err = balance.NewCalibration(points)
+	if err != nil {
+		return nil, fmt.Errorf("calibration %d: %w", id, err)
+	}
+	return c, nil
+}
+
+// At is the calibration at f, interpolated where f was no step of it.
+func (c *Calibrated) At(f units.Hertz) (balance.Point, error) { return c.ratios.At(f) }
+
+// reference is how the calibration took the step nearest to f, for the planner.
+func (c *Calibrated) reference(f units.Hertz) *level.Reference {
+	if c == nil {
+		return nil
+	}
+	i := sort.Search(len(c.Steps), func(i int) bool { return c.Steps[i].Estimate.Frequency >= f })
+	switch {
+	case i == len(c.Steps):
+		i--
+	case i > 0 && math.Abs(math.Log(float64(c.Steps[i-1].Estimate.Frequency/f))) < math.Abs(math.Log(float64(c.Steps[i].Estimate.Frequency/f))):
+		i--
+	}
+	s := &c.Steps[i]
+	return &level.Reference{
+		Drive:     s.Drive,
+		Range:     max(s.Range[0], s.Range[1]),
+		Amplitude: max(s.Estimate.Amplitude[0], s.Estimate.Amplitude[1]),
+	}
+}
+
+// Fits says why the calibration cannot be taken out of a run, nil if it can:
+// it is tied to the instruments, their channels and the fixture it was made with.
+func (c *Calibrated) Fits(run *Run) error {
+	var why []string
+	differ := func(what, calibrated, now string) {
+		if calibrated != now {
+			why = append(why, fmt.Sprintf("%s was %q and is %q", what, calibrated, now))
+		}
+	}
+	was, is := &c.Run.Bench, &run.Bench
+	differ("the generator", c.Run.Identities.Generator, run.Identities.Generator)
+	differ("the scope", c.Run.Identities.Scope, run.Identities.Scope)
+	differ("the fixture", was.Fixture, is.Fixture)
+	differ("the channel of arm 1", was.Scope.Channels[0], is.Scope.Channels[0])
+	differ("the channel of arm 2", was.Scope.Channels[1], is.Scope.Channels[1])
+	differ("the scope's dialect", was.Scope.Dialect, is.Scope.Dialect)
+	if len(why) > 0 {
+		return fmt.Errorf("calibration %d does not belong to this bench: %s; run `halfturn calibrate`", c.Run.ID, strings.Join(why, "; "))
+	}
+	planned := run.Plan.Frequencies()
+	from, to := c.Steps[0].Estimate.Frequency, c.Steps[len(c.Steps)-1].Estimate.Frequency
+	// A frequency that was moved off the sample rate's multiples may end a span a trifle later.
+	const moved = 1.01
+	if planned[0]*moved < from || planned[len(planned)-1] > to*moved {
+		return fmt.Errorf("calibration %d covers %s to %s, the plan goes from %s to %s; run `halfturn calibrate` over the same plan",
+			c.Run.ID, from.Brief(), to.Brief(), planned[0].Brief(), planned[len(planned)-1].Brief())
+	}
+	return nil
+}
+
+// Age is how old the calibration was at a time.
+func (c *Calibrated) Age(at time.Time) time.Duration { return at.Sub(c.Run.Finished) }
+
+// AgeWarning is empty, or says that the calibration was older than the plan allows.
+func (c *Calibrated) AgeWarning(run *Run) string {
+	age := c.Age(run.Started)
+	if run.Plan.MaxAge <= 0 || age <= run.Plan.MaxAge {
+		return ""
+	}
+	return fmt.Sprintf("calibration %d was %s old when the run began; the plan allows %s",
+		c.Run.ID, age.Round(time.Minute), run.Plan.MaxAge)
+}

@@ -1,0 +1,388 @@
+package sweep
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"halfturn/analysis/balance"
+	"halfturn/analysis/conformity"
+	"halfturn/drivers"
+	"halfturn/sweep/level"
+	"halfturn/units"
+)
+
+// Executor carries runs out on one bench. Its fields are set once, before the
+// first run; it runs one at a time.
+//
+// A step goes: set, settle, capture, check the error queues, commit durably.
+// The next step's frequency and level are set while this one is being
+// committed, and nothing is captured before the commit is on the disk. Each
+// record is fitted while the scope takes the next. RF is off before the first
+// setting and on every way out.
+type Executor struct {
+	Generator drivers.Generator
+	Scope     drivers.Scope
+	Journal   Journal
+	Observe   func(Event)      // called after each committed step, in order; may be nil
+	Stop      <-chan struct{}  // closed: end tidily after the step; may be nil
+	Now       func() time.Time // nil is time.Now
+	Retries   int              // of a step after a failed link or a reply that makes no sense
+	Backoff   time.Duration    // before the first retry; doubles
+}
+
+// Event is a committed step with what the analysis makes of it so far.
+type Event struct {
+	Run      *Run
+	Step     *Step
+	Total    int
+	Result   balance.Result
+	Decision conformity.Decision
+	Remark   string // why there is no result
+}
+
+// Identities asks nothing: it is what the instruments said when they were opened.
+func (e *Executor) Identities() Identities {
+	return Identities{Generator: e.Generator.Identity(), Scope: e.Scope.Identity()}
+}
+
+// Start carries out a new run and sets its ID, times, state and verdict. cal is
+// nil for a calibration. When it returns, RF is off and the run's state is in
+// the journal: done, stopped, or failed with the reason.
+func (e *Executor) Start(ctx context.Context, run *Run, cal *Calibrated) error {
+	run.Started, run.State, run.Reason = e.now(), Running, ""
+	run.Identities = e.Identities()
+	if cal != nil {
+		run.Calibration = cal.Run.ID
+	}
+	p, err := e.prepare(run, cal)
+	if err != nil {
+		return err
+	}
+	if err := e.Journal.Create(ctx, run); err != nil {
+		return err
+	}
+	return p.carryOut(ctx)
+}
+
+// Resume goes on with a run at its next step. The instruments must be those
+// that it began with.
+func (e *Executor) Resume(ctx context.Context, run *Run, cal *Calibrated) error {
+	if run.State == Done {
+		return fmt.Errorf("run %d is done: there is nothing to resume", run.ID)
+	}
+	if now := e.Identities(); now != run.Identities {
+		return fmt.Errorf("run %d began with generator %q and scope %q; now there are %q and %q: a run goes on only with the same instruments",
+			run.ID, run.Identities.Generator, run.Identities.Scope, now.Generator, now.Scope)
+	}
+	p, err := e.prepare(run, cal)
+	if err != nil {
+		return err
+	}
+	for step, err := range e.Journal.Steps(ctx, run.ID) {
+		if err != nil {
+			return err
+		}
+		if err := p.relearn(&step); err != nil {
+			return err
+		}
+	}
+	run.State, run.Reason = Running, ""
+	if err := e.Journal.Update(ctx, run); err != nil {
+		return err
+	}
+	return p.carryOut(ctx)
+}
+
+func (e *Executor) now() time.Time {
+	if e.Now != nil {
+		return e.Now()
+	}
+	return time.Now()
+}
+
+// pass is one run being carried out.
+type pass struct {
+	*Executor
+	run     *Run
+	cal     *Calibrated
+	planner *level.Planner
+	places  []place
+	target  float64 // relative standard uncertainty of the arm ratio
+	tuner   tuner
+	taker   taker
+	clock   Clock
+	seen    []balance.Estimate // of the first steps, the calibration taken out
+	taken   int                // steps
+}
+
+// place is where a step is taken.
+type place struct {
+	frequency units.Hertz
+	window    drivers.Window
+}
+
+// prepare checks everything that can be checked before RF is on.
+func (e *Executor) prepare(run *Run, cal *Calibrated) (*pass, error) {
+	if err := run.Plan.Validate(); err != nil {
+		return nil, err
+	}
+	if (cal == nil) != (run.Kind == Calibration) {
+		return nil, fmt.Errorf("a %s run and its calibration do not go together", run.Kind)
+	}
+	if cal != nil {
+		if err := cal.Fits(run); err != nil {
+			return nil, err
+		}
+	}
+	generator, scope := e.Generator.Abilities(), e.Scope.Abilities()
+	inputLimit := scope.InputLimit
+	if own := run.Bench.InputLimit; own > 0 && (inputLimit == 0 || own < inputLimit) {
+		inputLimit = own
+	}
+	planner, err := level.New(level.Rules{
+		Aim: run.Plan.Fill.Aim, Min: run.Plan.Fill.Min, Max: run.Plan.Fill.Max,
+		Headroom:       run.Plan.Headroom,
+		MinDrive:       generator.MinDrive,
+		MaxDrive:       level.MaxDrive(generator.MaxDrive, run.Bench.MaxDrive.Generator, run.Bench.MaxDrive.Balun, inputLimit),
+		DriveStep:      generator.DriveStep,
+		Ranges:         scope.Ranges,
+		Windows:        scope.Windows,
+		ClockTolerance: run.Bench.ClockTolerance,
+	})
+	if err != nil {
+		return nil, err
+	}
+	p := &pass{Executor: e, run: run, cal: cal, planner: planner, target: run.Plan.target(run.Limits)}
+	if p.places, err = placeAll(planner, run.Plan.Frequencies(), generator); err != nil {
+		return nil, err
+	}
+	p.tuner = tuner{generator: e.Generator, scope: e.Scope, settle: run.Bench.Settle}
+	p.taker = taker{scope: e.Scope, bench: &run.Bench}
+	return p, nil
+}
+
+func placeAll(planner *level.Planner, wanted []units.Hertz, g drivers.GeneratorAbilities) ([]place, error) {
+	places := make([]place, 0, len(wanted))
+	for _, f := range wanted {
+		if f < g.MinFrequency || f > g.MaxFrequency {
+			return nil, fmt.Errorf("plan: %s is outside the generator's %s to %s", f.Brief(), g.MinFrequency.Brief(), g.MaxFrequency.Brief())
+		}
+		moved, window, err := planner.Place(f)
+		if err != nil {
+			return nil, fmt.Errorf("plan: %w", err)
+		}
+		// Two frequencies moved off the same multiple of the sample rate are one step.
+		if n := len(places); n > 0 && moved <= places[n-1].frequency {
+			continue
+		}
+		places = append(places, place{moved, window})
+	}
+	return places, nil
+}
+
+// shutdownLimit bounds what is done after the last step, whatever became of ctx.
+const shutdownLimit = 5 * time.Second
+
+// carryOut takes the steps that are not done yet and ends the run.
+func (p *pass) carryOut(ctx context.Context) (err error) {
+	ended := false
+	defer func() {
+		// Also on a panic: RF must not stay on. What went wrong with the run
+		// itself is told first.
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownLimit)
+		defer cancel()
+		off := p.Generator.SetRF(last, false)
+		if !ended {
+			return
+		}
+		kept := context.WithoutCancel(ctx)
+		err = p.end(kept, err)
+		err = errors.Join(err, p.Journal.Update(kept, p.run), off)
+	}()
+	err = p.sweep(ctx)
+	ended = true
+	return err
+}
+
+// end sets the run's state from how the sweep ended.
+func (p *pass) end(ctx context.Context, err error) error {
+	switch {
+	case err == nil && p.taken == len(p.places):
+		p.run.State, p.run.Finished = Done, p.now()
+		outcome, err := p.outcome(ctx)
+		if err != nil {
+			return err
+		}
+		p.run.Verdict = outcome.Summary.Verdict
+	case err == nil:
+		p.run.State, p.run.Reason = Stopped, "stopped on request"
+	case errors.Is(err, context.Canceled):
+		p.run.State, p.run.Reason = Stopped, "interrupted"
+	default:
+		p.run.State, p.run.Reason = Failed, err.Error()
+	}
+	return err
+}
+
+// outcome analyses the run from the journal, where a long run's steps are.
+func (p *pass) outcome(ctx context.Context) (*Outcome, error) {
+	return Analyse(p.run, p.Journal.Steps(ctx, p.run.ID), p.cal)
+}
+
+// relearn takes in a step that is in the journal already.
+func (p *pass) relearn(step *Step) error {
+	if p.taken >= len(p.places) || step.Estimate.Frequency != p.places[p.taken].frequency {
+		return fmt.Errorf("run %d: step %d at %v is not what its plan says on this scope: the dialect has changed since; start a new run",
+			p.run.ID, step.Index, step.Estimate.Frequency)
+	}
+	p.learn(step)
+	return nil
+}
+
+func (p *pass) sweep(ctx context.Context) error {
+	if err := p.Generator.Prepare(ctx); err != nil {
+		return err
+	}
+	if err := p.Scope.Prepare(ctx); err != nil {
+		return err
+	}
+	commit := commits{journal: p.Journal}
+	for p.taken < len(p.places) && !p.stopping() {
+		if err := ctx.Err(); err != nil {
+			return errors.Join(err, commit.wait())
+		}
+		step, captures, err := p.takeRetrying(ctx, p.taken, &commit)
+		if err != nil {
+			return errors.Join(err, commit.wait())
+		}
+		p.learn(step)
+		if err := p.fitted(step); err != nil {
+			return err
+		}
+		// Set up before the commit begins, since analysing needs the step only.
+		event := Event{Run: p.run, Step: step, Total: len(p.places)}
+		event.Result, event.Decision, event.Remark = analyse(p.run, step, p.cal)
+		commit.begin(ctx, p.run.ID, step, captures, func() {
+			if p.Observe != nil {
+				p.Observe(event)
+			}
+		})
+	}
+	return commit.wait()
+}
+
+func (p *pass) stopping() bool {
+	select {
+	case <-p.Stop: // a nil channel never stops
+		return true
+	default:
+		return false
+	}
+}
+
+// learn takes a step into the state that later steps depend on.
+func (p *pass) learn(step *Step) {
+	p.taken++
+	p.clock = step.Clock
+	if !step.Measured() {
+		return
+	}
+	e := &step.Estimate
+	p.planner.Learn(e.Frequency, step.Drive, max(e.Amplitude[0], e.Amplitude[1]), p.cal.reference(e.Frequency))
+	if len(p.seen) < enoughSeen {
+		seen := *e
+		if p.cal != nil {
+			if point, err := p.cal.At(e.Frequency); err == nil {
+				seen.Ratio, seen.Cov = balance.Deembed(*e, point.Estimate)
+			}
+		}
+		p.seen = append(p.seen, seen)
+	}
+}
+
+// The check of what is fitted begins with so many ratios and ends with so many.
+const (
+	fewestSeen = 3
+	enoughSeen = 9
+)
+
+// fitted stops a run with the wrong thing in the fixture as soon as a few
+// steps, or all there are, say so.
+func (p *pass) fitted(step *Step) error {
+	n := len(p.seen)
+	if !step.Measured() || n == 0 || (n < fewestSeen && p.taken < len(p.places)) {
+		return nil
+	}
+	return checkFitted(p.run.Kind, p.seen)
+}
+
+// takeRetrying takes step i, again where the link failed or a reply made no sense.
+func (p *pass) takeRetrying(ctx context.Context, i int, before *commits) (*Step, []drivers.Capture, error) {
+	wait := p.Backoff
+	for attempt := 0; ; attempt++ {
+		step, captures, err := p.take(ctx, i, before)
+		switch {
+		case err == nil:
+			return step, captures, nil
+		case attempt >= p.Retries || ctx.Err() != nil || before.failed():
+			return nil, nil, fmt.Errorf("at %s: %w", p.places[i].frequency.Brief(), err)
+		case !errors.Is(err, drivers.ErrLink) && !errors.Is(err, drivers.ErrReply):
+			return nil, nil, fmt.Errorf("at %s: %w", p.places[i].frequency.Brief(), err)
+		}
+		p.tuner.forget()
+		off, cancel := context.WithTimeout(ctx, shutdownLimit)
+		_ = p.Generator.SetRF(off, false) // as well as it can be told now; the retry says what is wrong
+		cancel()
+		if err := sleep(ctx, wait); err != nil {
+			return nil, nil, err
+		}
+		wait *= 2
+	}
+}
+
+// commits puts one step at a time on the disk while the next one is being set.
+type commits struct {
+	journal Journal
+	pending chan error
+	err     error
+}
+
+func (c *commits) begin(ctx context.Context, run int64, step *Step, captures []drivers.Capture, then func()) {
+	c.pending = make(chan error, 1)
+	// A step that is measured is kept, also when the run is being interrupted.
+	ctx = context.WithoutCancel(ctx)
+	go func() {
+		err := c.journal.Commit(ctx, run, step, captures)
+		if err == nil {
+			then()
+		}
+		c.pending <- err
+	}()
+}
+
+// wait returns when the last step is on the disk, with the error if it is not.
+func (c *commits) wait() error {
+	if c.pending != nil {
+		c.err = <-c.pending
+		c.pending = nil
+	}
+	return c.err
+}
+
+func (c *commits) failed() bool { return c.pending == nil && c.err != nil }
+
+func sleep(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return ctx.Err()
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
