@@ -20,14 +20,13 @@ import (
 // executor promises about order, retries and ends. The physics over real
 // sockets is package simbench's.
 type fakeBench struct {
-	mu      sync.Mutex
-	f       units.Hertz
-	drive   units.DBm
-	rf      bool
-	ranges  [2]units.Volts
-	window  drivers.Window
-	since   int // captures since the last setting
-	sinceRF bool
+	mu     sync.Mutex
+	f      units.Hertz
+	drive  units.DBm
+	rf     bool
+	ranges [2]units.Volts
+	window drivers.Window
+	since  int // captures since the last setting
 
 	ratio    func(units.Hertz) complex128 // arm 2 over arm 1
 	response func(units.Hertz) float64    // arm 1's peak volts at 0 dBm
@@ -150,7 +149,6 @@ type memory struct {
 	steps    map[int64][]Step
 	refuse   func(step int) error // of Commit
 	onCommit func(step int)
-	keep     bool // captures, else they are only counted
 	captures int
 }
 

@@ -1,0 +1,478 @@
+package report
+
+import (
+	"image/color"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"halfturn/analysis/conformity"
+	"halfturn/units"
+)
+
+// A chart is drawn small, with type large enough that it still reads when a
+// phone scales it down.
+const (
+	chartWidth  = vg.Length(420)
+	chartHeight = vg.Length(254)
+	// chartColumns is the resolution that lines are thinned to.
+	chartColumns = 400
+)
+
+// point is a value against frequency, with the interval it stands for.
+type point struct {
+	x, y, lo, hi float64
+	gap          bool // the line breaks before this point
+	verdict      conformity.Verdict
+}
+
+// trace is one line of a chart.
+type trace struct {
+	name   string // in the legend; empty for the only line
+	points []point
+	colour color.NRGBA
+	dashed bool
+	band   bool // draw lo to hi
+}
+
+// limitLine is a limit over the band it holds for.
+type limitLine struct {
+	y, from, to float64
+	label       string
+}
+
+// chart is values against log frequency.
+type chart struct {
+	heading, desc string
+	traces        []trace
+	limits        []limitLine
+	missing       []float64 // frequencies of steps that are not measurable
+	zero          bool      // keep 0 in view
+	floor, ceil   float64   // fixed range, where ceil > floor
+	least         float64   // smallest height of a range that is not fixed
+}
+
+func (c *chart) drawing() drawing {
+	return drawing{chartWidth, chartHeight, c.heading, c.desc, c.draw}
+}
+
+func (c *chart) draw(canvas draw.Canvas) {
+	xmin, xmax, ok := c.xRange()
+	heading := face(textSize, ink)
+	heading.YAlign = draw.YTop
+	top := vg.Length(20)
+	canvas.FillText(heading, vg.Point{X: canvas.Min.X + 2, Y: canvas.Max.Y - 2}, c.heading)
+	c.legend(canvas)
+	body := draw.Crop(canvas, 0, -6, 2, -top)
+	if !ok {
+		note := face(textSize, muted)
+		note.XAlign, note.YAlign = draw.XCenter, draw.YCenter
+		canvas.FillText(note, body.Center(), "no step to draw")
+		return
+	}
+	ymin, ymax := c.yRange()
+
+	p := plot.New()
+	p.BackgroundColor = nil
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xmin, xmax, ymin, ymax
+	p.X.Scale = plot.LogScale{}
+	p.X.Tick.Marker = plot.TickerFunc(frequencyTicks)
+	p.Y.Tick.Marker = plot.TickerFunc(valueTicks)
+	for _, a := range []*plot.Axis{&p.X, &p.Y} {
+		a.Padding = 0
+		a.LineStyle = draw.LineStyle{Color: muted, Width: 0.7}
+		a.Tick.LineStyle = draw.LineStyle{Color: muted, Width: 0.7}
+		a.Tick.Length = 4
+		align := a.Tick.Label
+		a.Tick.Label = face(labelSize, muted)
+		a.Tick.Label.XAlign, a.Tick.Label.YAlign = align.XAlign, align.YAlign
+	}
+	p.Add(plotFunc(c.drawData))
+	p.Draw(body)
+}
+
+// plotFunc is a plot.Plotter.
+type plotFunc func(draw.Canvas, *plot.Plot)
+
+func (f plotFunc) Plot(c draw.Canvas, p *plot.Plot) { f(c, p) }
+
+func (c *chart) drawData(canvas draw.Canvas, p *plot.Plot) {
+	tx, ty := p.Transforms(&canvas)
+	at := func(x, y float64) vg.Point { return vg.Point{X: tx(x), Y: ty(y)} }
+
+	grid := draw.LineStyle{Color: rule, Width: 0.7}
+	for _, t := range valueTicks(p.Y.Min, p.Y.Max) {
+		style := grid
+		if t.Value == 0 {
+			style = draw.LineStyle{Color: muted, Width: 0.7}
+		}
+		if t.Value >= p.Y.Min && t.Value <= p.Y.Max {
+			canvas.StrokeLine2(style, canvas.Min.X, ty(t.Value), canvas.Max.X, ty(t.Value))
+		}
+	}
+	for _, t := range frequencyTicks(p.X.Min, p.X.Max) {
+		if t.Label != "" && t.Value >= p.X.Min && t.Value <= p.X.Max {
+			canvas.StrokeLine2(grid, tx(t.Value), canvas.Min.Y, tx(t.Value), canvas.Max.Y)
+		}
+	}
+
+	column := func(x float64) int {
+		return int(math.Log(x/p.X.Min) / math.Log(p.X.Max/p.X.Min) * chartColumns)
+	}
+	for _, t := range c.traces {
+		if t.band {
+			for _, piece := range pieces(t.points) {
+				drawBand(canvas, envelope(piece, column), p, at, t.colour)
+			}
+		}
+	}
+	for _, l := range c.limits {
+		c.drawLimit(canvas, l, p, at)
+	}
+	for _, t := range c.traces {
+		style := draw.LineStyle{Color: t.colour, Width: 1.5}
+		if t.dashed {
+			style.Dashes = []vg.Length{5, 3}
+		}
+		for _, piece := range pieces(t.points) {
+			thin := thinned(piece, column)
+			line := make([]vg.Point, len(thin))
+			for i, q := range thin {
+				line[i] = at(q.x, q.y)
+			}
+			if len(line) == 1 || len(t.points) <= 24 {
+				radius := vg.Length(1.8)
+				if len(t.points) == 1 {
+					radius = 3
+				}
+				for _, q := range line {
+					canvas.DrawGlyph(draw.GlyphStyle{Color: t.colour, Radius: radius, Shape: draw.CircleGlyph{}}, q)
+				}
+			}
+			canvas.StrokeLines(style, canvas.ClipLinesXY(line)...)
+		}
+		c.drawVerdicts(canvas, t, column, at)
+	}
+	cross := draw.GlyphStyle{Color: ink, Radius: 2.6, Shape: draw.CrossGlyph{}}
+	last := -chartColumns
+	for _, x := range c.missing {
+		if k := column(x); k-last >= chartColumns/80 {
+			last = k
+			canvas.DrawGlyphNoClip(cross, vg.Point{X: tx(x), Y: canvas.Min.Y + 6})
+		}
+	}
+}
+
+// drawLimit draws a dashed line with a foot at either end that points to the
+// side that is allowed, and its label.
+func (c *chart) drawLimit(canvas draw.Canvas, l limitLine, p *plot.Plot, at func(x, y float64) vg.Point) {
+	from, to := max(l.from, p.X.Min), min(l.to, p.X.Max)
+	if from > to || l.y < p.Y.Min || l.y > p.Y.Max {
+		return
+	}
+	a, b := at(from, l.y), at(to, l.y)
+	canvas.StrokeLine2(draw.LineStyle{Color: ink, Width: 1.1, Dashes: []vg.Length{7, 3, 1.5, 3}}, a.X, a.Y, b.X, b.Y)
+	end := draw.LineStyle{Color: ink, Width: 1.1}
+	canvas.StrokeLine2(end, a.X, a.Y-4, a.X, a.Y+4)
+	canvas.StrokeLine2(end, b.X, b.Y-4, b.X, b.Y+4)
+	if l.label == "" {
+		return
+	}
+	label := face(labelSize, ink)
+	c.placeLabel(canvas, label, l.label, a, b, at)
+}
+
+// placeLabel writes a limit's label above or below its line, at the right or
+// the left end, where it covers the fewest points.
+func (c *chart) placeLabel(canvas draw.Canvas, style text.Style, label string, a, b vg.Point, at func(x, y float64) vg.Point) {
+	width, fewest := style.Width(label), math.MaxInt
+	var best vg.Point
+	for _, pos := range []vg.Point{
+		{X: b.X - 4 - width, Y: b.Y + 3}, {X: a.X + 4, Y: a.Y + 3},
+		{X: b.X - 4 - width, Y: b.Y - labelSize}, {X: a.X + 4, Y: a.Y - labelSize},
+	} {
+		if pos.X < canvas.Min.X || pos.X+width > canvas.Max.X || pos.Y < canvas.Min.Y || pos.Y+labelSize > canvas.Max.Y {
+			continue
+		}
+		covered := 0
+		for _, t := range c.traces {
+			for _, q := range t.points {
+				p := at(q.x, q.y)
+				if p.X > pos.X-3 && p.X < pos.X+width+3 && p.Y > pos.Y-3 && p.Y < pos.Y+labelSize {
+					covered++
+				}
+			}
+		}
+		if covered < fewest {
+			best, fewest = pos, covered
+		}
+	}
+	if fewest < math.MaxInt {
+		canvas.FillText(style, best, label)
+	}
+}
+
+// drawVerdicts marks what does not pass: a filled triangle fails, an open
+// ring is undecided. Marks closer than they can be told apart are thinned,
+// failures kept before the undecided.
+func (c *chart) drawVerdicts(canvas draw.Canvas, t trace, column func(float64) int, at func(x, y float64) vg.Point) {
+	const apart = chartColumns / 80
+	type mark struct {
+		p     point
+		fails bool
+	}
+	slots := map[int]mark{}
+	for _, q := range t.points {
+		slot := column(q.x) / apart
+		switch q.verdict {
+		case conformity.Fail:
+			if m, taken := slots[slot]; !taken || !m.fails {
+				slots[slot] = mark{q, true}
+			}
+		case conformity.ConditionalPass, conformity.ConditionalFail:
+			if _, taken := slots[slot]; !taken {
+				slots[slot] = mark{q, false}
+			}
+		}
+	}
+	for slot := 0; slot <= chartColumns/apart; slot++ {
+		m, taken := slots[slot]
+		if !taken {
+			continue
+		}
+		pos := at(m.p.x, m.p.y)
+		if m.fails {
+			pos.Y = min(max(pos.Y, canvas.Min.Y), canvas.Max.Y)
+			canvas.DrawGlyphNoClip(draw.GlyphStyle{Color: alarm, Radius: 3.8, Shape: draw.PyramidGlyph{}}, pos)
+		} else {
+			canvas.DrawGlyph(draw.GlyphStyle{Color: t.colour, Radius: 3.2, Shape: draw.CircleGlyph{}}, pos)
+			canvas.DrawGlyph(draw.GlyphStyle{Color: paper, Radius: 1.9, Shape: draw.CircleGlyph{}}, pos)
+		}
+	}
+}
+
+func drawBand(canvas draw.Canvas, band []point, p *plot.Plot, at func(x, y float64) vg.Point, colour color.NRGBA) {
+	clamp := func(y float64) float64 { return min(max(y, p.Y.Min), p.Y.Max) }
+	if len(band) == 0 {
+		return
+	}
+	if len(band) == 1 { // a single step gets a bar
+		q := band[0]
+		a, b := at(q.x, clamp(q.lo)), at(q.x, clamp(q.hi))
+		canvas.StrokeLine2(draw.LineStyle{Color: faded(colour, 0x66), Width: 4}, a.X, a.Y, b.X, b.Y)
+		return
+	}
+	outline := make([]vg.Point, 0, 2*len(band))
+	for _, q := range band {
+		outline = append(outline, at(q.x, clamp(q.hi)))
+	}
+	for i := len(band) - 1; i >= 0; i-- {
+		outline = append(outline, at(band[i].x, clamp(band[i].lo)))
+	}
+	canvas.FillPolygon(faded(colour, 0x3a), outline)
+}
+
+// legend names the lines, from the right end of the heading's line.
+func (c *chart) legend(canvas draw.Canvas) {
+	const sample, gap = vg.Length(22), vg.Length(5)
+	style := face(labelSize, ink)
+	style.YAlign = draw.YTop
+	x, y := canvas.Max.X-8, canvas.Max.Y-2
+	for i := len(c.traces) - 1; i >= 0; i-- {
+		t := c.traces[i]
+		if t.name == "" {
+			continue
+		}
+		x -= style.Width(t.name)
+		canvas.FillText(style, vg.Point{X: x, Y: y}, t.name)
+		line := draw.LineStyle{Color: t.colour, Width: 1.5}
+		if t.dashed {
+			line.Dashes = []vg.Length{5, 3}
+		}
+		canvas.StrokeLine2(line, x-gap-sample, y-6.5, x-gap, y-6.5)
+		x -= sample + gap + 12
+	}
+}
+
+// xRange is the span of all frequencies; false where there are none.
+func (c *chart) xRange() (from, to float64, ok bool) {
+	from, to = math.Inf(1), math.Inf(-1)
+	see := func(x float64) { from, to = min(from, x), max(to, x) }
+	for _, t := range c.traces {
+		for _, q := range t.points {
+			see(q.x)
+		}
+	}
+	for _, x := range c.missing {
+		see(x)
+	}
+	if from > to {
+		return 0, 0, false
+	}
+	if to/from < 1+1e-9 { // one frequency: stand it in the middle
+		return from / 1.25, to * 1.25, true
+	}
+	return from, to, true
+}
+
+// yRange holds every value and limit, and of the intervals as much as does
+// not squeeze the values.
+func (c *chart) yRange() (lo, hi float64) {
+	if c.ceil > c.floor {
+		return c.floor, c.ceil
+	}
+	lo, hi = math.Inf(1), math.Inf(-1)
+	see := func(y float64) { lo, hi = min(lo, y), max(hi, y) }
+	for _, t := range c.traces {
+		for _, q := range t.points {
+			see(q.y)
+		}
+	}
+	for _, l := range c.limits {
+		see(l.y)
+	}
+	if c.zero {
+		see(0)
+	}
+	if lo > hi {
+		return 0, 1
+	}
+	wlo, whi := lo, hi
+	for _, t := range c.traces {
+		for _, q := range t.points {
+			if t.band {
+				wlo, whi = min(wlo, q.lo), max(whi, q.hi)
+			}
+		}
+	}
+	least := max(1e-3, 1e-6*max(math.Abs(lo), math.Abs(hi)))
+	spare := max(0.3*(hi-lo), least)
+	lo, hi = max(wlo, lo-spare), min(whi, hi+spare)
+	if short := c.least - (hi - lo); short > 0 {
+		lo, hi = lo-short/2, hi+short/2
+	}
+	pad := max(0.07*(hi-lo), least)
+	room := pad
+	for _, l := range c.limits {
+		if l.label != "" && l.y > hi-pad { // for its label
+			room = 0.12 * (hi - lo)
+		}
+	}
+	return lo - pad, hi + room
+}
+
+// pieces splits a line at its gaps.
+func pieces(points []point) [][]point {
+	var list [][]point
+	start := 0
+	for i := range points {
+		if points[i].gap && i > start {
+			list = append(list, points[start:i])
+			start = i
+		}
+	}
+	if start < len(points) {
+		list = append(list, points[start:])
+	}
+	return list
+}
+
+// thinned keeps of the points in one pixel column the first, the last, the
+// smallest and the largest, in their order: the line looks the same.
+func thinned(points []point, column func(float64) int) []point {
+	if len(points) <= 2*chartColumns {
+		return points
+	}
+	var out []point
+	for start := 0; start < len(points); {
+		end, low, high := start+1, start, start
+		for k := column(points[start].x); end < len(points) && column(points[end].x) == k; end++ {
+			if points[end].y < points[low].y {
+				low = end
+			}
+			if points[end].y > points[high].y {
+				high = end
+			}
+		}
+		last := -1
+		for _, i := range []int{start, min(low, high), max(low, high), end - 1} {
+			if i != last {
+				out = append(out, points[i])
+			}
+			last = i
+		}
+		start = end
+	}
+	return out
+}
+
+// envelope joins the intervals of the points in one pixel column.
+func envelope(points []point, column func(float64) int) []point {
+	if len(points) <= 2*chartColumns {
+		return points
+	}
+	var out []point
+	for i, last := 0, math.MinInt; i < len(points); i++ {
+		if k := column(points[i].x); k != last || i == len(points)-1 {
+			out, last = append(out, points[i]), k
+			continue
+		}
+		e := &out[len(out)-1]
+		e.lo, e.hi = min(e.lo, points[i].lo), max(e.hi, points[i].hi)
+	}
+	return out
+}
+
+// frequencyTicks marks a log axis at 1, 2 and 5 of each decade, the powers of
+// ten alone over many decades, or in even steps where the span is short.
+func frequencyTicks(from, to float64) []plot.Tick {
+	decades := math.Log10(to / from)
+	if decades < 0.7 {
+		return linearTicks(from, to, 5, func(v, step float64) string {
+			if step/v < 0.01 {
+				return units.Hertz(math.Round(v/step) * step).String()
+			}
+			return units.Hertz(v).Brief()
+		})
+	}
+	var ticks []plot.Tick
+	for d := math.Floor(math.Log10(from)); d <= math.Ceil(math.Log10(to)); d++ {
+		for m := 1.0; m < 10; m++ {
+			v := m * math.Pow(10, d)
+			if v < from*(1-1e-9) || v > to*(1+1e-9) {
+				continue
+			}
+			t := plot.Tick{Value: min(max(v, from), to)}
+			if m == 1 || decades <= 2.2 && (m == 2 || m == 5) {
+				t.Label = units.Hertz(v).Brief()
+			}
+			ticks = append(ticks, t)
+		}
+	}
+	return ticks
+}
+
+func valueTicks(from, to float64) []plot.Tick {
+	return linearTicks(from, to, 5, func(v, step float64) string {
+		return rounded(v, max(0, int(math.Ceil(-math.Log10(step)-1e-9))))
+	})
+}
+
+// linearTicks puts about n ticks at multiples of 1, 2 or 5 times a power of ten.
+func linearTicks(from, to float64, n int, label func(v, step float64) string) []plot.Tick {
+	raw := (to - from) / float64(n)
+	step := math.Pow(10, math.Floor(math.Log10(raw)))
+	for _, m := range []float64{2, 5, 10} {
+		if step < raw {
+			step = m * math.Pow(10, math.Floor(math.Log10(raw)))
+		}
+	}
+	var ticks []plot.Tick
+	for k := math.Ceil(from / step); k*step <= to; k++ {
+		ticks = append(ticks, plot.Tick{Value: k * step, Label: label(k*step, step)})
+	}
+	return ticks
+}

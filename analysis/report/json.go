@@ -1,0 +1,261 @@
+package report
+
+import (
+	"bufio"
+	"encoding/json"
+	"io"
+	"time"
+
+	"halfturn/analysis/conformity"
+)
+
+// figure is a number in JSON: null where it is none, since JSON has neither
+// NaN nor infinity (RFC 8259, 6).
+type figure float64
+
+func (f figure) MarshalJSON() ([]byte, error) {
+	if !finite(float64(f)) {
+		return []byte("null"), nil
+	}
+	return appendNumber(nil, float64(f)), nil
+}
+
+type jsonRun struct {
+	ID          int64   `json:"id"`
+	Kind        string  `json:"kind"`
+	Label       string  `json:"label"`
+	Started     *string `json:"started"`
+	Finished    *string `json:"finished"`
+	State       string  `json:"state"`
+	Reason      string  `json:"reason,omitempty"`
+	Calibration *int64  `json:"calibration"`
+	Verdict     *string `json:"verdict"`
+	Bench       string  `json:"bench,omitempty"`
+	Limits      string  `json:"limits,omitempty"`
+	Version     string  `json:"version,omitempty"`
+}
+
+type jsonWorst struct {
+	Frequency *figure `json:"frequency_hz"`
+	Value     *figure `json:"value"`
+	U         *figure `json:"u_"`
+	Low       *figure `json:"low,omitempty"` // assured, of a rejection
+}
+
+type jsonSummary struct {
+	Band          *[2]figure           `json:"band_hz"`
+	PassFrom      *figure              `json:"pass_from_hz"`
+	PassTo        *figure              `json:"pass_to_hz"`
+	Worst         map[string]jsonWorst `json:"worst"`
+	Flatness      *figure              `json:"flatness_db,omitempty"`
+	UFlatness     *figure              `json:"u_flatness_db,omitempty"`
+	Steps         int                  `json:"steps"`
+	NotMeasurable int                  `json:"not_measurable"`
+}
+
+type jsonStep struct {
+	Index                  int       `json:"index"`
+	Frequency              figure    `json:"frequency_hz"`
+	Drive                  figure    `json:"drive_dbm"`
+	Range                  [2]figure `json:"range_vpp"` // arm 1, arm 2
+	Captures               int       `json:"captures"`
+	Acquisitions           int       `json:"acquisitions"`
+	Fill                   [2]figure `json:"fill"` // arm 1, arm 2
+	RatioRe                *figure   `json:"ratio_re"`
+	RatioIm                *figure   `json:"ratio_im"`
+	AmplitudeBalance       *figure   `json:"amplitude_balance_db"`
+	UAmplitudeBalance      *figure   `json:"u_amplitude_balance_db"`
+	PhaseBalance           *figure   `json:"phase_balance_deg"`
+	UPhaseBalance          *figure   `json:"u_phase_balance_deg"`
+	CommonModeRejection    *figure   `json:"common_mode_rejection_db"`
+	CommonModeRejectionLow *figure   `json:"common_mode_rejection_low_db"`
+	InsertionLoss          *figure   `json:"insertion_loss_db"`
+	UInsertionLoss         *figure   `json:"u_insertion_loss_db"`
+
+	// of a calibration run only
+	GainMismatch     *figure `json:"gain_mismatch_db,omitempty"`
+	UGainMismatch    *figure `json:"u_gain_mismatch_db,omitempty"`
+	PhaseDifference  *figure `json:"phase_difference_deg,omitempty"`
+	UPhaseDifference *figure `json:"u_phase_difference_deg,omitempty"`
+
+	Verdict *string    `json:"verdict"`
+	Remark  string     `json:"remark,omitempty"`
+	Exact   *jsonExact `json:"exact,omitempty"` // of a simulated bench
+}
+
+type jsonExact struct {
+	RatioRe             figure `json:"ratio_re"`
+	RatioIm             figure `json:"ratio_im"`
+	AmplitudeBalance    figure `json:"amplitude_balance_db"`
+	PhaseBalance        figure `json:"phase_balance_deg"`
+	CommonModeRejection figure `json:"common_mode_rejection_db"`
+	InsertionLoss       figure `json:"insertion_loss_db"`
+}
+
+// JSON writes {"run": …, "summary": …, "steps": [ … ]}, one step a line. u_
+// is the expanded uncertainty, k = 2; a quantity that is not measurable is
+// null. ratio_re and ratio_im are the arm ratio with the fixture taken out;
+// in a calibration run, as read. A common-mode rejection of which only a
+// bound is known is null with the bound in common_mode_rejection_low_db.
+func JSON(w io.Writer, in Input) error {
+	b := bufio.NewWriterSize(w, 1<<16)
+	put := func(before string, v any) error {
+		text, err := json.Marshal(v)
+		if err != nil {
+			return err
+		}
+		b.WriteString(before)
+		_, err = b.Write(text)
+		return err
+	}
+	if err := put(`{"run": `, in.jsonRun()); err != nil {
+		return err
+	}
+	if err := put(",\n\"summary\": ", in.jsonSummary()); err != nil {
+		return err
+	}
+	b.WriteString(",\n\"steps\": [")
+	separator := "\n"
+	for i := range in.Steps {
+		if err := put(separator, in.jsonStep(&in.Steps[i])); err != nil {
+			return err
+		}
+		separator = ",\n"
+	}
+	b.WriteString("\n]}\n")
+	return b.Flush()
+}
+
+func (in *Input) jsonRun() jsonRun {
+	r := jsonRun{
+		ID: in.Run.ID, Kind: in.Run.Kind, Label: in.Run.Label, State: in.Run.State, Reason: in.Run.Reason,
+		Started: jsonTime(in.Run.Started), Finished: jsonTime(in.Run.Finished),
+		Verdict: jsonVerdict(in.Summary.Verdict),
+		Bench:   in.Bench.Name, Limits: in.Limits.Name, Version: in.Run.Version,
+	}
+	if in.Calibration != nil {
+		r.Calibration = &in.Calibration.ID
+	}
+	return r
+}
+
+func (in *Input) jsonSummary() jsonSummary {
+	s := jsonSummary{Worst: map[string]jsonWorst{}, Steps: in.Summary.Steps, NotMeasurable: in.Summary.NotMeasurable}
+	from, to := in.Summary.From, in.Summary.To
+	if to <= 0 {
+		from, to = in.swept()
+	}
+	if to > 0 {
+		s.Band = &[2]figure{figure(from), figure(to)}
+	}
+	if in.Summary.PassTo > 0 {
+		s.PassFrom, s.PassTo = known(float64(in.Summary.PassFrom)), known(float64(in.Summary.PassTo))
+	}
+	for _, q := range in.quantities() {
+		var worst jsonWorst
+		if i := q.worstIn(in); i >= 0 {
+			r, _ := q.at(&in.Steps[i])
+			worst.Frequency = known(float64(in.Steps[i].Point.Frequency))
+			worst.Value, worst.U, worst.Low = q.jsonReading(r, true)
+		}
+		s.Worst[q.key] = worst
+	}
+	if !in.calibrates() && insertionLoss.worstIn(in) >= 0 {
+		s.Flatness, s.UFlatness = known(float64(in.Summary.Flatness)), known(float64(in.Summary.UFlatness))
+	}
+	return s
+}
+
+// jsonReading is the value, its uncertainty and its assured bound, each nil
+// where it is not known.
+func (q quantity) jsonReading(r reading, ok bool) (v, u, low *figure) {
+	if !ok {
+		return nil, nil, nil
+	}
+	if !r.bounded {
+		v = known(r.v)
+	}
+	if q.bound < 0 {
+		return v, nil, known(r.lo)
+	}
+	return v, known(r.u), nil
+}
+
+func (in *Input) jsonStep(s *Step) jsonStep {
+	j := jsonStep{
+		Index: s.Index, Frequency: figure(s.Point.Frequency), Drive: figure(s.Point.Drive),
+		Range:    [2]figure{figure(s.Point.Range[0]), figure(s.Point.Range[1])},
+		Captures: s.Point.Captures, Acquisitions: s.Acquisitions,
+		Fill:    [2]figure{figure(s.Fill[0]), figure(s.Fill[1])},
+		Verdict: jsonVerdict(s.verdict()), Remark: s.remark(),
+	}
+	ratio := s.Result.Ratio
+	if in.calibrates() {
+		ratio = s.Point.Ratio
+	}
+	if s.Measured {
+		j.RatioRe, j.RatioIm = known(real(ratio)), known(imag(ratio))
+	}
+	at := func(q quantity) (v, u, low *figure) {
+		r, ok := q.at(s)
+		return q.jsonReading(r, ok)
+	}
+	if in.calibrates() {
+		j.GainMismatch, j.UGainMismatch, _ = at(gainMismatch)
+		j.PhaseDifference, j.UPhaseDifference, _ = at(phaseDifference)
+	} else {
+		j.AmplitudeBalance, j.UAmplitudeBalance, _ = at(amplitudeBalance)
+		j.PhaseBalance, j.UPhaseBalance, _ = at(phaseBalance)
+		j.CommonModeRejection, _, j.CommonModeRejectionLow = at(commonModeRejection)
+		j.InsertionLoss, j.UInsertionLoss, _ = at(insertionLoss)
+	}
+	if t := s.Truth; t != nil {
+		j.Exact = &jsonExact{
+			RatioRe: figure(real(t.Ratio)), RatioIm: figure(imag(t.Ratio)),
+			AmplitudeBalance: figure(t.AmplitudeBalance), PhaseBalance: figure(t.PhaseBalance),
+			CommonModeRejection: figure(t.CommonModeRejection), InsertionLoss: figure(t.InsertionLoss),
+		}
+	}
+	return j
+}
+
+// verdict of the step; a step without an arm ratio is not measurable.
+func (s *Step) verdict() conformity.Verdict {
+	if !s.Measured {
+		return conformity.NotMeasurable
+	}
+	return s.Decision.Verdict
+}
+
+// remark is why there is no ratio, or what else to know about the step.
+func (s *Step) remark() string {
+	if s.Remark == "" && s.Measured && s.Result.RangesDiffer {
+		return "not on the calibration's range; the uncertainty includes the gain of the other"
+	}
+	return s.Remark
+}
+
+func known(v float64) *figure {
+	if !finite(v) {
+		return nil
+	}
+	f := figure(v)
+	return &f
+}
+
+func jsonTime(t time.Time) *string {
+	if t.IsZero() {
+		return nil
+	}
+	s := t.Format(time.RFC3339Nano)
+	return &s
+}
+
+// jsonVerdict is null where no limit applies.
+func jsonVerdict(v conformity.Verdict) *string {
+	if v == conformity.NotLimited {
+		return nil
+	}
+	s := string(v)
+	return &s
+}
