@@ -280,6 +280,10 @@ func notClipped(err error) error {
 // wrong frequency by 1 - sinc(0.01), less than 0.002 dB.
 const driftThatMatters = 0.01
 
+// beyondDoubt is how many standard uncertainties a frequency must be off: of a
+// night's captures, not one good one may stop the sweep.
+const beyondDoubt = 5
+
 // fit makes a pair of phasors of one capture.
 func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
 	var records [2]phasor.Record
@@ -299,8 +303,10 @@ func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
 	if err != nil || pair.UFrequency == 0 {
 		return pair, err
 	}
+	// The fit began at the offset known so far; the bench's tolerance is from
+	// what was commanded.
 	off, u := t.offset(&pair)
-	if math.Abs(float64(off)) > float64(tolerance+3*u) {
+	if math.Abs(float64(off)) > float64(tolerance+beyondDoubt*u) {
 		return pair, fmt.Errorf("%w: %v off %s, the bench allows %v: is this the generator's signal, and does clock_tolerance cover both instruments?",
 			phasor.ErrOffFrequency, units.PPM(math.Round(float64(off))), t.commanded.Brief(), tolerance)
 	}
