@@ -10,6 +10,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/phasor"
+	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep/level"
 	"halfturn/units"
@@ -85,11 +86,14 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 			}
 			step.Remark = fmt.Sprintf("no signal above the noise with %d captures at %v", t.taken, step.Drive)
 			return false, nil
-		case errors.Is(err, balance.ErrNoReference):
+		case errors.Is(err, balance.ErrNoReference) && p.run.Kind != Calibration:
 			step.Remark = err.Error()
 			return false, nil
 		case err != nil:
 			return false, err
+		case p.run.Kind == Calibration && cmplx.Abs(estimate.Ratio) < uncertainty.Coverage*estimate.Cov.Standard():
+			return false, fmt.Errorf("%w in arm 2 of the calibration cable, and %s peak in arm 1: look at arm 2's cable, load and channel",
+				balance.ErrNoSignal, estimate.Amplitude[0].Brief())
 		}
 		u := estimate.Cov.Standard() / cmplx.Abs(estimate.Ratio)
 		more := clampCaptures(float64(t.taken)*u*u/(p.target*p.target), plan)

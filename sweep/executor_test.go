@@ -272,6 +272,19 @@ func TestNoSignalIsAnErrorAndNeverANumber(t *testing.T) {
 	}
 }
 
+func TestACalibrationWithASilentArmIsRefused(t *testing.T) {
+	for arm, ratio := range map[string]complex128{"arm 1": 1e9, "arm 2": 0} {
+		b := newFakeBench(func(units.Hertz) complex128 { return ratio })
+		if ratio != 0 {
+			b.response = func(units.Hertz) float64 { return 0.3 / real(ratio) }
+		}
+		err := b.executor(newMemory()).Start(t.Context(), testRun(Calibration, 4), nil)
+		if err == nil || !strings.Contains(err.Error(), "no signal in "+arm) {
+			t.Errorf("%s silent: got %v", arm, err)
+		}
+	}
+}
+
 func TestASignalLostOnTheWayIsAnError(t *testing.T) {
 	j := newMemory()
 	b := newFakeBench(skewed)

@@ -1,5 +1,11 @@
 // Package balance turns the phasors of one step into the arm ratio, takes the
 // calibration cable's ratio out, and states the results of a balun.
+//
+//	[]phasor.Pair ──Combine──▶ Estimate   one step: arm ratio as read, amplitudes
+//	[]Point ──NewCalibration──▶ At(f)     the calibration run at any frequency inside it
+//	Point, Point, Load ──Evaluate──▶ Result
+//
+// Fitted and CheckKind tell from arm ratios what is in the fixture.
 package balance
 
 import (
@@ -12,8 +18,16 @@ import (
 var (
 	// ErrNoSignal: nothing above the noise at the commanded frequency.
 	ErrNoSignal = errors.New("no signal")
+	// ErrNoReference: arm 2 has a signal and arm 1 has none, so that there is
+	// no arm ratio.
+	ErrNoReference = errors.New("no signal in arm 1")
 	// ErrOutsideCalibration: the calibration does not cover the frequency.
 	ErrOutsideCalibration = errors.New("outside the calibrated span")
+	// ErrCoarseCalibration: the calibration has no step at the frequency, and
+	// its neighbours are too far apart to interpolate between.
+	ErrCoarseCalibration = errors.New("calibration too coarse")
+	// ErrNotDifferential: the arms cannot be told from being alike.
+	ErrNotDifferential = errors.New("no difference between the arms")
 )
 
 // Estimate is what the captures of one step say together.
@@ -23,6 +37,7 @@ type Estimate struct {
 	Cov        uncertainty.Cov // standard uncertainty of Ratio, type A
 	Amplitude  [2]units.Volts  // volts peak of each arm, noise power taken out
 	UAmplitude [2]units.Volts  // standard uncertainty
+	RAmplitude float64         // correlation of the two: about 0 from noise, toward 1 where the level drifts
 	Sigma      [2]units.Volts  // rms noise of one sample
 	Captures   int
 	Samples    int // in each channel of one capture
@@ -34,6 +49,8 @@ type Point struct {
 	Estimate
 	Drive units.DBm
 	Range [2]units.Volts // full scale peak to peak
+	// RangesDiffer: interpolated between calibration steps of different ranges.
+	RangesDiffer bool
 }
 
 // Load is what one arm sees, R ∥ C, and the generator's source resistance.
@@ -45,6 +62,11 @@ type Load struct {
 
 // Result is what is known of the balun at one frequency. U fields are
 // expanded uncertainties, k = 2.
+//
+// UAmplitudeBalance and UPhaseBalance are the larger side of the interval and
+// become +Inf dB and 180° where a ratio of 0 lies inside of it. A rejection is
+// +Inf dB for an imbalance of exactly 0; an amplitude balance is -Inf dB for a
+// ratio of exactly 0, as a broken arm without noise reads.
 type Result struct {
 	Frequency units.Hertz
 	Ratio     complex128      // r, fixture taken out; ideal -1
@@ -64,4 +86,8 @@ type Result struct {
 	CommonModeRejectionLow units.DB // of 1/(Imbalance + UImbalance): what is assured
 	InsertionLoss          units.DB
 	UInsertionLoss         units.DB
+
+	// RangesDiffer: the balun was not measured on the calibration's ranges;
+	// the uncertainties contain RangeGain.
+	RangesDiffer bool
 }

@@ -1,0 +1,276 @@
+package balance
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/mathext"
+
+	"halfturn/analysis/phasor"
+	"halfturn/analysis/uncertainty"
+	"halfturn/units"
+)
+
+// resolution is what double precision leaves of a power: 1e-14 of an amplitude.
+const resolution = 1e-28
+
+// FalseAlarm is the probability that noise alone is taken for a signal, in each
+// of three tests: the power in channel 1, in channel 2, and in both together.
+const FalseAlarm = 1e-6
+
+// Combine makes one estimate of the captures of a step at frequency f.
+//
+// Every capture starts at a phase of its own. Its phasors, each divided by the
+// rms noise c of its channel, are z = s·u + w: an unknown complex level s of
+// this capture, the direction u = (1/c1, R/c2) common to all, and noise w of
+// unit power in both. The maximum likelihood estimate of u is the
+// principal eigenvector of Σ z zᴴ, which no common phase of a capture can
+// change; the arm ratio is R = u2 c2/(u1 c1).
+//
+// Cov is to first order that of Σ s*(P2 - R P1)/Σ|s|², from the noise of the
+// residuals; where the captures scatter more than that about their common
+// ratio, uncertainty.Scatter enlarges it: the scatter in amplitude and in phase
+// each by itself, or with fewer than 4 captures both together, since one or two
+// degrees of freedom would say next to nothing. Σ|s|² is the largest eigenvalue
+// with the noise taken out, as are the amplitudes; so they hold below the noise
+// too, where the variance is (1 + 1/SNR) times that of a strong signal.
+//
+// Errors: ErrNoSignal if the power in neither channel nor in both together is
+// more than noise (chi-square tests, FalseAlarm each), or if the captures agree
+// on no ratio; ErrNoReference if there is a signal and no part of it in arm 1. A
+// silent arm 2 is a result: a ratio near 0. Captures that cannot belong
+// together are refused.
+func Combine(f units.Hertz, pairs []phasor.Pair) (Estimate, error) {
+	if err := checkPairs(f, pairs); err != nil {
+		return Estimate{}, err
+	}
+	K := float64(len(pairs))
+	power, c := powers(pairs)
+	// 2 Σ|P|²/c² is chi-square with 2K degrees of freedom in each channel under noise.
+	first, second := K*power[0]/c[0], K*power[1]/c[1]
+	if mathext.GammaIncRegComp(K, first) > FalseAlarm &&
+		mathext.GammaIncRegComp(K, second) > FalseAlarm &&
+		mathext.GammaIncRegComp(2*K, first+second) > FalseAlarm {
+		return Estimate{}, noSignal(f, power)
+	}
+
+	gain := [2]float64{1 / math.Sqrt(c[0]), 1 / math.Sqrt(c[1])} // whitens a phasor
+	u, largest := principal(pairs, gain)
+	excess := scatterAcross(pairs, gain, u)
+	noise := 1.0 // power of one whitened channel in one capture
+	if uncertainty.Exceeds(excess, 2*(K-1)) {
+		noise = excess
+	}
+	// The noise adds K along u and, by the freedom to turn u into it, 1 more.
+	signal := largest - (K+1)*noise
+	if !(signal > 0) {
+		return Estimate{}, fmt.Errorf("%w common to the captures at %s: the arm ratio is another in each of them; look for a disturbance or a loose connection",
+			ErrNoSignal, f.Brief())
+	}
+	snr := signal / (K * noise)
+	tilt := (snr + 1) / (K * snr * snr) // variance of the part of u across the true direction
+	// Without a signal in arm 1, |u1|²/|u2|² is an exponential variate of mean tilt.
+	if norm2(u[0]) < norm2(u[1])*tilt*math.Log(1/FalseAlarm) {
+		return Estimate{}, fmt.Errorf("%w at %s, and %s peak in arm 2: the arm ratio cannot be formed; look at arm 1's cable, load and channel",
+			ErrNoReference, f.Brief(), units.Volts(math.Sqrt(power[1])).Brief())
+	}
+
+	e := Estimate{
+		Frequency: f,
+		Ratio:     u[1] * complex(gain[0], 0) / (u[0] * complex(gain[1], 0)),
+		Captures:  len(pairs),
+		Samples:   pairs[0].N,
+	}
+	e.Cov = ratioCov(pairs, gain, u, e.Ratio, signal)
+	amplitudes(&e, pairs, gain, u, signal, snr, tilt)
+	for i := range e.Sigma {
+		sum := 0.0
+		for k := range pairs {
+			sum += float64(pairs[k].Sigma[i]) * float64(pairs[k].Sigma[i])
+		}
+		e.Sigma[i] = units.Volts(math.Sqrt(sum / K))
+	}
+	return e, nil
+}
+
+func checkPairs(f units.Hertz, pairs []phasor.Pair) error {
+	if len(pairs) == 0 {
+		return fmt.Errorf("no capture to combine at %s", f.Brief())
+	}
+	for k := range pairs {
+		p := &pairs[k]
+		if p.N != pairs[0].N {
+			return fmt.Errorf("capture %d at %s has %d samples and capture 1 has %d: they are not of one step", k+1, f.Brief(), p.N, pairs[0].N)
+		}
+		for i := range p.P {
+			if cmplx.IsNaN(p.P[i]) || cmplx.IsInf(p.P[i]) || !p.Cov[i].Valid() {
+				return fmt.Errorf("capture %d at %s: the phasor of arm %d is %v with covariance %v, not a measurement", k+1, f.Brief(), i+1, p.P[i], p.Cov[i])
+			}
+		}
+	}
+	return nil
+}
+
+func noSignal(f units.Hertz, power [2]float64) error {
+	return fmt.Errorf("%w at %s: %s peak in arm 1 and %s in arm 2 are no more than noise", ErrNoSignal, f.Brief(),
+		units.Volts(math.Sqrt(power[0])).Brief(), units.Volts(math.Sqrt(power[1])).Brief())
+}
+
+// powers are, for each channel, the mean of |P|² and the expected |noise|² of a
+// phasor, V², without what a fitted frequency adds: that turns both phasors of
+// a capture alike, and their ratio next to nothing. The noise never falls below what double precision resolves of
+// the former, so that records without noise need no case of their own.
+func powers(pairs []phasor.Pair) (power, noise [2]float64) {
+	for k := range pairs {
+		for i := range power {
+			c := pairs[k].Held(i)
+			power[i] += norm2(pairs[k].P[i])
+			noise[i] += c.RR + c.II
+		}
+	}
+	floor := max(resolution*(power[0]+power[1]), math.SmallestNonzeroFloat32)
+	n := float64(len(pairs))
+	for i := range power {
+		power[i] /= n
+		noise[i] = max(noise[i], floor) / n
+	}
+	return power, noise
+}
+
+// whiten is the phasors of capture p in units of their noise.
+func whiten(p *phasor.Pair, gain [2]float64) [2]complex128 {
+	return [2]complex128{p.P[0] * complex(gain[0], 0), p.P[1] * complex(gain[1], 0)}
+}
+
+// level is s = uᴴ z: the capture's signal along u.
+func level(z, u [2]complex128) complex128 { return cmplx.Conj(u[0])*z[0] + cmplx.Conj(u[1])*z[1] }
+
+func norm2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+// principal is the unit eigenvector and the largest eigenvalue of Σ z zᴴ, a
+// 2×2 Hermitian matrix [a b; b* d].
+func principal(pairs []phasor.Pair, gain [2]float64) (u [2]complex128, largest float64) {
+	var a, d float64
+	var b complex128
+	for k := range pairs {
+		z := whiten(&pairs[k], gain)
+		a += norm2(z[0])
+		d += norm2(z[1])
+		b += z[0] * cmplx.Conj(z[1])
+	}
+	half := (a - d) / 2
+	radius := math.Hypot(half, cmplx.Abs(b))
+	largest = (a+d)/2 + radius
+	// Of the two rows of (M - λ)u = 0, the one without cancellation.
+	if half >= 0 {
+		u = [2]complex128{complex(half+radius, 0), cmplx.Conj(b)}
+	} else {
+		u = [2]complex128{b, complex(radius-half, 0)}
+	}
+	length := math.Hypot(cmplx.Abs(u[0]), cmplx.Abs(u[1]))
+	if length == 0 { // both channels alike and unrelated: no direction is better than another
+		return [2]complex128{1, 0}, largest
+	}
+	u[0] /= complex(length, 0)
+	u[1] /= complex(length, 0)
+	return u, largest
+}
+
+// scatterAcross is the power across u, in one capture, against the 1 that
+// noise is expected to bring; 2(K-1) degrees of freedom. It is 0 for one capture.
+func scatterAcross(pairs []phasor.Pair, gain [2]float64, u [2]complex128) float64 {
+	if len(pairs) < 2 {
+		return 0
+	}
+	sum := 0.0
+	for k := range pairs {
+		z := whiten(&pairs[k], gain)
+		sum += norm2(u[0]*z[1] - u[1]*z[0])
+	}
+	return sum / float64(len(pairs)-1)
+}
+
+// apart is the number of captures from which their scatter in amplitude and in
+// phase are judged one by one.
+const apart = 4
+
+// ratioCov is the covariance of the arm ratio, see Combine; signal is Σ|s|².
+func ratioCov(pairs []phasor.Pair, gain [2]float64, u [2]complex128, ratio complex128, signal float64) uncertainty.Cov {
+	radial := complex(1, 0) // turns into the frame where the ratio is real
+	if abs := cmplx.Abs(ratio); abs > 0 {
+		radial = cmplx.Conj(ratio) / complex(abs, 0)
+	}
+	expected := uncertainty.Circular(resolution * norm2(ratio))
+	var along, across float64
+	for k := range pairs {
+		p := &pairs[k]
+		s := level(whiten(p, gain), u)
+		// First order in the noise, an eigenvector moves by (u⊥ᴴ M u)/(λ1-λ2):
+		// capture k adds weight·(P2 - R P1) to the ratio.
+		weight := radial * cmplx.Conj(s) / u[0] * complex(gain[0]/signal, 0)
+		expected = expected.
+			Add(p.Held(1).Through(weight)).
+			Add(p.Held(0).Through(weight * ratio)).
+			Add(uncertainty.Line(weight * (p.Slope[1] - ratio*p.Slope[0]) * complex(float64(p.UFrequency), 0)))
+		d := weight * (p.P[1] - ratio*p.P[0])
+		along += real(d) * real(d)
+		across += imag(d) * imag(d)
+	}
+	K := float64(len(pairs))
+	along *= K / (K - 1)
+	across *= K / (K - 1)
+	var byAlong, byAcross float64
+	if len(pairs) < apart {
+		byAlong = uncertainty.Scatter((along+across)/(expected.RR+expected.II), 2*(K-1))
+		byAcross = byAlong
+	} else {
+		byAlong = uncertainty.Scatter(along/expected.RR, K-1)
+		byAcross = uncertainty.Scatter(across/expected.II, K-1)
+	}
+	return uncertainty.Cov{
+		RR: byAlong * expected.RR,
+		RI: math.Sqrt(byAlong*byAcross) * expected.RI,
+		II: byAcross * expected.II,
+	}.Through(cmplx.Conj(radial))
+}
+
+// amplitudes sets the amplitudes of both arms, c|u| sqrt(Σ|s|²/K), and their
+// uncertainty. Two independent errors move them: that of the level, in
+// proportion, and that of the direction u, in opposite senses; tilt is the
+// variance of the latter. In terms of the signal-to-noise ratio g of one
+// capture the level's relative variance is (2g + 1)/(4Kg²), enlarged where it
+// wanders from capture to capture by more than noise explains.
+func amplitudes(e *Estimate, pairs []phasor.Pair, gain [2]float64, u [2]complex128, signal, g, tilt float64) {
+	K := float64(len(pairs))
+	byLevel := (2*g + 1) / (4 * K * g * g) * uncertainty.Scatter(levelScatter(pairs, gain, u, g), K-1)
+	rms := math.Sqrt(signal / K)
+	var along, across [2]float64 // standard uncertainties in volts, by level and by direction
+	for i := range e.Amplitude {
+		own, other := cmplx.Abs(u[i]), cmplx.Abs(u[1-i])
+		e.Amplitude[i] = units.Volts(rms / gain[i] * own)
+		along[i] = rms / gain[i] * own * math.Sqrt(byLevel)
+		across[i] = rms / gain[i] * other * math.Sqrt(tilt/2)
+		e.UAmplitude[i] = units.Volts(math.Hypot(along[i], across[i]))
+	}
+	e.RAmplitude = (along[0]*along[1] - across[0]*across[1]) / (float64(e.UAmplitude[0]) * float64(e.UAmplitude[1]))
+}
+
+// levelScatter is the variance of |s|² over the captures against the 2g + 1,
+// in units of the noise power squared, that noise brings about; K-1 degrees
+// of freedom.
+func levelScatter(pairs []phasor.Pair, gain [2]float64, u [2]complex128, g float64) float64 {
+	K := float64(len(pairs))
+	mean := 0.0
+	for k := range pairs {
+		mean += norm2(level(whiten(&pairs[k], gain), u)) / K
+	}
+	sum := 0.0
+	for k := range pairs {
+		d := norm2(level(whiten(&pairs[k], gain), u)) - mean
+		sum += d * d
+	}
+	// The mean is g + 1 noise powers.
+	noise := mean / (g + 1)
+	return sum / (K - 1) / (noise * noise * (2*g + 1))
+}
