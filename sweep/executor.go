@@ -194,6 +194,9 @@ func (p *pass) carryOut(ctx context.Context) (err error) {
 		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownLimit)
 		defer cancel()
 		off := p.Generator.SetRF(last, false)
+		if off != nil {
+			off = fmt.Errorf("RF may still be on: %w", off)
+		}
 		if !ended {
 			return
 		}

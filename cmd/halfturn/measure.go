@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"halfturn/cmd/halfturn/setup"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+)
+
+// measuring is the flags of calibrate and measure.
+type measuring struct {
+	config      string
+	label       string
+	calibration string
+	yes         bool
+	table       bool
+}
+
+func (m *measuring) flags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.StringVarP(&m.config, "config", "c", "", "bench file, e.g. -c bench.yaml, or the name of a shipped one")
+	f.StringVar(&m.label, "label", "", `what is in the fixture, e.g. --label "winding 3, 5 sleeves"`)
+	f.BoolVar(&m.yes, "yes", false, "do not ask whether the fixture is ready")
+	f.BoolVar(&m.table, "table", false, "print every step below the summary")
+	setup.Flags(f)
+}
+
+func calibrateCommand() *cobra.Command {
+	var m measuring
+	cmd := &cobra.Command{
+		Use:   "calibrate -c FILE",
+		Short: "Sweep the calibration cable, which proves the fixture and is taken out of later runs",
+		Example: `  halfturn calibrate -c bench.yaml
+  halfturn calibrate -c bench.yaml --yes --label "Monday, cable 2"`,
+		Args: exactly(0, ""),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return m.measure(cmd, sweep.Calibration, "Put the calibration cable into the fixture")
+		},
+	}
+	m.flags(cmd)
+	return cmd
+}
+
+func measureCommand() *cobra.Command {
+	var m measuring
+	cmd := &cobra.Command{
+		Use:   "measure -c FILE",
+		Short: "Sweep a balun, take the fixture out, decide against the limits",
+		Example: `  halfturn measure -c bench.yaml
+  halfturn measure -c bench.yaml --calibration 3 --label "rewound, 6 sleeves"`,
+		Args: exactly(0, ""),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return m.measure(cmd, sweep.Balun, "Put the balun into the fixture")
+		},
+	}
+	m.flags(cmd)
+	cmd.Flags().StringVar(&m.calibration, "calibration", "latest", "calibration run to take out, e.g. --calibration 3")
+	return cmd
+}
+
+func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) error {
+	ctx := cmd.Context()
+	if m.config == "" {
+		return usageError{fmt.Errorf("which bench? Say -c FILE; `halfturn %s --help` shows an example", cmd.Name())}
+	}
+	config, err := setup.Load(m.config, cmd.Flags())
+	if err != nil {
+		return usageError{err}
+	}
+	if kind == sweep.Balun && config.Limits.Validate() != nil {
+		fmt.Fprintln(cmd.ErrOrStderr(), "no limits are configured: results are stated and nothing is decided")
+	}
+	store, err := journal.Open(ctx, config.Store)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	run := &sweep.Run{
+		Kind: kind, Label: m.label, Bench: config.Bench, Plan: config.Plan, Limits: config.Limits, Version: programVersion(),
+	}
+	x := &execution{store: store, run: run, out: cmd.ErrOrStderr()}
+	if kind != sweep.Calibration {
+		if x.cal, err = findCalibration(ctx, store, m.calibration); err != nil {
+			return err
+		}
+		run.Started = time.Now()
+		if w := x.cal.AgeWarning(run); w != "" {
+			fmt.Fprintln(cmd.ErrOrStderr(), "warning:", w)
+		}
+	}
+	if !m.yes {
+		fmt.Fprint(cmd.ErrOrStderr(), cautions)
+	}
+	if err := confirm(cmd, m.yes, prompt); err != nil {
+		return err
+	}
+	if err := x.carryOut(ctx); err != nil {
+		return err
+	}
+	return m.conclude(cmd, x)
+}
+
+// conclude says what came of a run and what to do next.
+func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
+	run := x.run
+	if run.State != sweep.Done {
+		return fmt.Errorf("run %d %s; `halfturn resume %d` goes on", run.ID, run.Reason, run.ID)
+	}
+	if err := printRun(cmd, x.store, run, printing{table: m.table}); err != nil {
+		return err
+	}
+	if run.Kind == sweep.Calibration {
+		fmt.Fprintf(cmd.OutOrStdout(), "\nNext: halfturn measure -c %s --calibration %d\n", m.config, run.ID)
+		return nil
+	}
+	fmt.Fprintf(cmd.OutOrStdout(), "\nNext: halfturn report %d --store %s\n", run.ID, x.store.Path())
+	return byVerdict(run.Verdict)
+}
+
+// findCalibration reads the calibration that a balun run names.
+func findCalibration(ctx context.Context, store *journal.Store, name string) (*sweep.Calibrated, error) {
+	if name == "latest" {
+		run, err := store.Latest(ctx, sweep.Calibration)
+		if errors.Is(err, journal.ErrNoRun) {
+			return nil, errors.New("there is no finished calibration in the store yet: run `halfturn calibrate` first")
+		}
+		if err != nil {
+			return nil, err
+		}
+		return sweep.LoadCalibrated(ctx, store, run.ID)
+	}
+	run, err := findRun(ctx, store, name)
+	if err != nil {
+		return nil, err
+	}
+	return sweep.LoadCalibrated(ctx, store, run.ID)
+}

@@ -1,0 +1,178 @@
+// Package reporting fills a report.Input from a stored run: the one place
+// where runs, their analysis and the report meet. The subcommands and the
+// daemon's pages share it.
+package reporting
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"halfturn/analysis/conformity"
+	"halfturn/analysis/report"
+	"halfturn/drivers"
+	"halfturn/sweep"
+	"halfturn/units"
+)
+
+// Store is what a report reads from; the journal is one.
+type Store interface {
+	sweep.Journal
+	// Captures reads the captures of one step of a run.
+	Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error)
+}
+
+// Options is what a report needs beside the run.
+type Options struct {
+	Program string
+	Now     time.Time
+	// Figures is how many X-Y figures are made, spread evenly over the steps.
+	Figures int
+	// Truth gives a simulated bench's exact values; nil for a real bench.
+	Truth func(units.Hertz) report.Truth
+}
+
+// Rule is the rule of decision that Load applies, for people.
+const Rule = "Non-binary statement with a guard band of w = U, the expanded uncertainty with k = 2, from the noise of both runs (ILAC-G8:09/2019, 4.2.3). A result whose U is larger than its limit is not measurable."
+
+// Load analyses a run and fills the report. The calibration is read from the
+// same store; one that is missing or damaged is the error.
+func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.Input, error) {
+	in := &report.Input{
+		Run: describe(run),
+		Bench: report.Bench{
+			Name: run.Bench.Name, Fixture: run.Bench.Fixture,
+			GeneratorIdentity: run.Identities.Generator, GeneratorAddress: run.Bench.Generator.Address,
+			ScopeIdentity: run.Identities.Scope, ScopeAddress: run.Bench.Scope.Address,
+			Channels:   run.Bench.Scope.Channels,
+			Load:       run.Bench.Load,
+			MaxDrive:   report.MaxDrive{Generator: run.Bench.MaxDrive.Generator, Balun: run.Bench.MaxDrive.Balun},
+			InputLimit: run.Bench.InputLimit,
+		},
+		Fill:      report.Fill{Min: run.Plan.Fill.Min, Max: run.Plan.Fill.Max},
+		Generated: o.Now,
+		Program:   o.Program,
+	}
+	var cal *sweep.Calibrated
+	if run.Kind != sweep.Calibration {
+		var err error
+		if cal, err = sweep.LoadCalibrated(ctx, store, run.Calibration); err != nil {
+			return nil, err
+		}
+		described := describe(&cal.Run)
+		in.Calibration, in.Limits, in.Rule = &described, run.Limits, Rule
+		if w := cal.AgeWarning(run); w != "" {
+			in.Warnings = append(in.Warnings, w)
+		}
+	}
+	moved, differ := 0, 0
+	steps := func(yield func(sweep.Step, error) bool) {
+		for step, err := range store.Steps(ctx, run.ID) {
+			if err == nil {
+				in.Steps = append(in.Steps, report.Step{
+					Index: step.Index, Taken: step.Taken, Point: step.Point(), Fill: step.Fill, Acquisitions: step.Acquisitions,
+				})
+			}
+			if !yield(step, err) {
+				return
+			}
+		}
+	}
+	outcome, err := sweep.Analyse(run, steps, cal)
+	if err != nil {
+		return nil, err
+	}
+	in.Summary = outcome.Summary
+	for i := range in.Steps {
+		s := &in.Steps[i]
+		s.Result, s.Decision, s.Remark = outcome.Results[i], outcome.Decisions[i], outcome.Remarks[i]
+		s.Measured = s.Remark == ""
+		if s.Result.RangesDiffer {
+			differ++
+		}
+		if o.Truth != nil {
+			truth := o.Truth(s.Result.Frequency)
+			s.Truth = &truth
+		}
+	}
+	if planned := run.Plan.Frequencies(); len(planned) >= len(in.Steps) {
+		for i := range in.Steps {
+			if in.Steps[i].Point.Frequency != planned[i] {
+				moved++
+			}
+		}
+	}
+	if moved > 0 {
+		in.Warnings = append(in.Warnings, fmt.Sprintf("%d steps were moved off a multiple of the scope's sample rates by a few cycles over the record", moved))
+	}
+	if differ > 0 {
+		in.Warnings = append(in.Warnings, fmt.Sprintf("%d steps were taken on another range than the calibration; the gain of the ranges is in their uncertainty", differ))
+	}
+	if run.State != sweep.Done {
+		in.Warnings = append(in.Warnings, fmt.Sprintf("the run is not finished (%s): what is missing is not decided", run.State))
+	}
+	return in, figures(ctx, store, run.ID, in, o.Figures)
+}
+
+func describe(run *sweep.Run) report.Run {
+	return report.Run{
+		ID: run.ID, Kind: string(run.Kind), Label: run.Label, State: string(run.State), Reason: run.Reason,
+		Version: run.Version, Started: run.Started, Finished: run.Finished,
+	}
+}
+
+// samplesInFigure are enough to see an X-Y figure, whatever the record holds.
+const samplesInFigure = 400
+
+// figures reads the first capture of n steps, evenly spread over the measured ones.
+func figures(ctx context.Context, store Store, run int64, in *report.Input, n int) error {
+	var measured []int
+	for i := range in.Steps {
+		if in.Steps[i].Measured {
+			measured = append(measured, i)
+		}
+	}
+	n = min(n, len(measured))
+	for k := range n {
+		at := 0
+		if n > 1 {
+			at = k * (len(measured) - 1) / (n - 1)
+		}
+		s := &in.Steps[measured[at]]
+		captures, err := store.Captures(ctx, run, s.Index)
+		if err != nil {
+			return err
+		}
+		if len(captures) == 0 {
+			continue // thinned away; the results stay
+		}
+		in.Figures = append(in.Figures, figure(s, &captures[0]))
+	}
+	return nil
+}
+
+func figure(s *report.Step, c *drivers.Capture) report.Figure {
+	f := report.Figure{Frequency: s.Point.Frequency, Ratio: s.Result.Ratio}
+	count := min(len(c.Traces[0].Codes), samplesInFigure)
+	for arm := range f.Samples {
+		t := &c.Traces[arm]
+		f.Samples[arm] = make([]units.Volts, count)
+		for i := range f.Samples[arm] {
+			f.Samples[arm][i] = units.Volts(float64(t.Codes[i])-t.Zero) * t.VoltsPerCode
+		}
+	}
+	// The figure's shape is the ratio's; the trigger's phase is of no meaning,
+	// so that arm 1 is put at 0.
+	f.P[0] = complex(float64(s.Point.Amplitude[0]), 0)
+	f.P[1] = f.P[0] * s.Point.Ratio
+	return f
+}
+
+// Decided is the verdict for an exit code: none for a calibration or a run
+// that is not finished.
+func Decided(in *report.Input) conformity.Verdict {
+	if in.Calibration == nil || in.Run.State != report.StateDone {
+		return conformity.NotLimited
+	}
+	return in.Summary.Verdict
+}

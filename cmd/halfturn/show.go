@@ -1,0 +1,77 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/reporting"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+	"halfturn/units"
+)
+
+// figuresInReport is how many X-Y figures a report shows.
+const figuresInReport = 6
+
+func showCommand() *cobra.Command {
+	var path string
+	var p printing
+	cmd := &cobra.Command{
+		Use:   "show RUN",
+		Short: "Show a run: verdict, figures and their uncertainty; with --table every step",
+		Example: `  halfturn show latest
+  halfturn show 12 --table
+  halfturn show 12 --json | python3 -m json.tool`,
+		Args: exactly(1, "the number of a run"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return withRun(cmd, path, args[0], func(store *journal.Store, run *sweep.Run) error {
+				return printRun(cmd, store, run, p)
+			})
+		},
+	}
+	storeFlag(cmd, &path)
+	cmd.Flags().BoolVar(&p.table, "table", false, "print every step below the summary")
+	cmd.Flags().BoolVar(&p.json, "json", false, "print run, summary and steps as JSON")
+	return cmd
+}
+
+// printing says how a run is printed.
+type printing struct {
+	table, json bool
+	truth       func(units.Hertz) report.Truth
+}
+
+// printRun analyses a run and prints it.
+func printRun(cmd *cobra.Command, store *journal.Store, run *sweep.Run, p printing) error {
+	in, err := loadReport(cmd.Context(), store, run, p.truth, 0)
+	if err != nil {
+		return err
+	}
+	if p.json {
+		return report.JSON(cmd.OutOrStdout(), *in)
+	}
+	return report.Text(cmd.OutOrStdout(), *in, report.Options{Truth: p.truth != nil, Table: p.table})
+}
+
+func loadReport(ctx context.Context, store *journal.Store, run *sweep.Run, truth func(units.Hertz) report.Truth, figures int) (*report.Input, error) {
+	return reporting.Load(ctx, store, run, reporting.Options{
+		Program: "halfturn " + programVersion(), Now: time.Now(), Truth: truth, Figures: figures,
+	})
+}
+
+// withRun opens a store for reading and finds one run in it.
+func withRun(cmd *cobra.Command, path, name string, do func(*journal.Store, *sweep.Run) error) error {
+	store, err := journal.OpenReadOnly(cmd.Context(), path)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	run, err := findRun(cmd.Context(), store, name)
+	if err != nil {
+		return err
+	}
+	return do(store, &run)
+}

@@ -1,0 +1,128 @@
+package simbench
+
+import (
+	"math"
+	"sync"
+
+	"halfturn/units"
+)
+
+// What the instruments can do.
+const (
+	minFrequency units.Hertz = 100e3
+	maxFrequency units.Hertz = 1e9
+	minLevel     units.DBm   = -60
+	maxLevel     units.DBm   = 13
+	levelsPerDB              = 10 // the level's steps are 0.1 dB
+
+	minPoints    = 16
+	maxPoints    = 10000
+	fastestBoth  = 2e-9 // seconds between samples with both channels on
+	fastestAlone = 1e-9
+	slowest      = 1e-3
+)
+
+// ranges is full scale peak to peak.
+var ranges = []units.Volts{16e-3, 40e-3, 80e-3, 160e-3, 400e-3, 800e-3, 1.6, 4, 8}
+
+// bench is the state that generator, fixture and scope share.
+type bench struct {
+	scenario *Scenario
+
+	mu        sync.Mutex
+	fixture   Fixture
+	generator generatorState
+	scope     scopeState
+	// captures counts acquisitions since the last change of any setting. With
+	// the settings and the seed it decides each capture's random part, so that
+	// a run that goes on after an interruption sees what it would have seen.
+	captures uint64
+	noise    source
+	record   [2][]int16 // the last acquisition, 8-bit codes
+	valid    bool       // record was taken with the settings that hold now
+}
+
+type generatorState struct {
+	frequency units.Hertz
+	level     units.DBm
+	on        bool
+}
+
+type scopeState struct {
+	on         [2]bool
+	ranges     [2]units.Volts
+	points     int
+	interval   float64 // seconds
+	continuous bool
+	bits       int // of a sample in a block: 8 or 16
+	swapped    bool
+}
+
+// At switch-on and *RST.
+var (
+	freshGenerator = generatorState{frequency: 100e6, level: minLevel}
+	freshScope     = scopeState{on: [2]bool{true, true}, ranges: [2]units.Volts{8, 8}, points: 1000, interval: fastestBoth, bits: 8}
+)
+
+func newBench(s *Scenario) *bench {
+	return &bench{scenario: s, generator: freshGenerator, scope: freshScope, fixture: s.Fixture.Calibration}
+}
+
+// change runs f with the lock held and makes it count as a change of a
+// setting, even where the value stays the same, unless it fails.
+func (b *bench) change(f func() error) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if err := f(); err != nil {
+		return err
+	}
+	b.captures = 0
+	b.valid = false
+	return nil
+}
+
+// acquire samples both channels once. The lock is held.
+func (b *bench) acquire() {
+	s, g := &b.scope, &b.generator
+	h := mix(b.scenario.Seed, bitsOf(g.frequency), bitsOf(g.level), flag(g.on),
+		bitsOf(s.ranges[0]), bitsOf(s.ranges[1]), uint64(s.points), math.Float64bits(s.interval),
+		uint64(b.fixture), b.captures)
+	b.captures++
+	b.noise = *newSource(h)
+	start := 2 * math.Pi * unit(b.noise.next())
+
+	var tones [2][harmonics]complex128
+	if g.on {
+		tones = b.scenario.atConverter(g.frequency, g.level, b.fixture, s.ranges)
+	}
+	var waves [2]wave
+	for i := range waves {
+		full := float64(s.ranges[i])
+		n := b.scenario.Scope.Noise
+		waves[i] = wave{
+			tones:  tones[i],
+			offset: b.scenario.offset(i, s.ranges[i]) * full,
+			sigma:  math.Hypot(n.OfRange*full, float64(n.Floor)),
+			step:   full / codes,
+		}
+		if cap(b.record[i]) < s.points {
+			b.record[i] = make([]int16, s.points, maxPoints)
+		}
+		b.record[i] = b.record[i][:s.points]
+	}
+	// The scope's clock is the measure: the generator runs fast by the offset.
+	f := float64(g.frequency) * (1 + float64(b.scenario.Generator.ClockOffset)*1e-6)
+	synthesise(&b.record, &waves, f*s.interval, start, &b.noise)
+	b.valid = true
+}
+
+func flag(on bool) uint64 {
+	if on {
+		return 1
+	}
+	return 0
+}
+
+func (b *bench) fit(what Fixture) {
+	_ = b.change(func() error { b.fixture = what; return nil })
+}
