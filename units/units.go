@@ -9,12 +9,7 @@
 // of them.
 package units
 
-import (
-	"fmt"
-	"math"
-	"strconv"
-	"strings"
-)
+import "math"
 
 type (
 	// Hertz is a frequency.
@@ -39,163 +34,6 @@ type (
 	// PPM is a relative deviation in parts per million.
 	PPM float64
 )
-
-// prefix factors, largest first; dB-like units take none.
-var prefixes = []struct {
-	symbol string
-	factor float64
-}{
-	{"T", 1e12}, {"G", 1e9}, {"M", 1e6}, {"k", 1e3}, {"", 1}, {"m", 1e-3}, {"µ", 1e-6}, {"n", 1e-9}, {"p", 1e-12}, {"f", 1e-15},
-}
-
-// dimension says how one quantity is written.
-type dimension struct {
-	name     string   // for messages: "a frequency"
-	symbols  []string // the first is the one written
-	prefixed bool
-	example  string
-}
-
-var (
-	frequency   = dimension{"a frequency", []string{"Hz"}, true, "30 MHz"}
-	duration    = dimension{"a time", []string{"s"}, true, "20 µs"}
-	voltage     = dimension{"a voltage", []string{"V"}, true, "500 mV"}
-	level       = dimension{"a level", []string{"dBm"}, false, "13 dBm"}
-	ratio       = dimension{"a ratio in dB", []string{"dB"}, false, "0.5 dB"}
-	angle       = dimension{"an angle", []string{"°", "deg"}, false, "3 deg"}
-	resistance  = dimension{"a resistance", []string{"Ω", "Ω", "ohm", "Ohm"}, true, "1 MΩ"}
-	capacitance = dimension{"a capacitance", []string{"F"}, true, "15 pF"}
-	inductance  = dimension{"an inductance", []string{"H"}, true, "24 µH"}
-	deviation   = dimension{"a relative deviation", []string{"ppm"}, false, "50 ppm"}
-)
-
-// parse reads "number unit" with an optional space between.
-func (d dimension) parse(text string) (float64, error) {
-	s := strings.TrimSpace(text)
-	n := numberLength(s)
-	fail := func(why string) (float64, error) {
-		return 0, fmt.Errorf("%q is not %s: %s, write it like %q", text, d.name, why, d.example)
-	}
-	if n == 0 {
-		return fail("it does not start with a number")
-	}
-	value, err := strconv.ParseFloat(s[:n], 64)
-	if err != nil || math.IsInf(value, 0) || math.IsNaN(value) {
-		return fail("the number cannot be read")
-	}
-	unit := strings.TrimSpace(s[n:])
-	if unit == "" {
-		return fail("the unit is missing")
-	}
-	for _, symbol := range d.symbols {
-		head, found := strings.CutSuffix(unit, symbol)
-		if !found {
-			continue
-		}
-		if head == "u" || head == "μ" { // plain u and the Greek letter stand for the micro sign
-			head = "µ"
-		}
-		for _, p := range prefixes {
-			if head == p.symbol && (d.prefixed || p.symbol == "") {
-				return scale(value, p.factor), nil
-			}
-		}
-	}
-	return fail(fmt.Sprintf("the unit %q is not known here", unit))
-}
-
-// scale multiplies so that "0.3 m" gives the float64 nearest to 0.0003:
-// division by an exact power of ten rounds once where a product with an
-// inexact 1e-3 would round twice.
-func scale(v, factor float64) float64 {
-	if factor >= 1 {
-		return v * factor
-	}
-	return v / math.Round(1/factor)
-}
-
-func numberLength(s string) int {
-	i := 0
-	digits := func() (seen bool) {
-		for i < len(s) && s[i] >= '0' && s[i] <= '9' {
-			i++
-			seen = true
-		}
-		return seen
-	}
-	if i < len(s) && (s[i] == '+' || s[i] == '-') {
-		i++
-	}
-	seen := digits()
-	if i < len(s) && s[i] == '.' {
-		i++
-		seen = digits() || seen
-	}
-	if !seen {
-		return 0
-	}
-	mark := i
-	if i < len(s) && (s[i] == 'e' || s[i] == 'E') {
-		i++
-		if i < len(s) && (s[i] == '+' || s[i] == '-') {
-			i++
-		}
-		if !digits() {
-			i = mark // "5 e" is a number and an unknown unit, not half a number
-		}
-	}
-	return i
-}
-
-// format writes v so that parse gives back the same float64.
-func (d dimension) format(v float64) string {
-	symbol := d.symbols[0]
-	plain := strconv.FormatFloat(v, 'g', -1, 64) + " " + symbol
-	if !d.prefixed || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return plain
-	}
-	p := prefixFor(math.Abs(v))
-	short := strconv.FormatFloat(v/p.factor, 'g', 15, 64)
-	if m, err := strconv.ParseFloat(short, 64); err == nil && scale(m, p.factor) == v {
-		return short + " " + p.symbol + symbol
-	}
-	return plain
-}
-
-func prefixFor(abs float64) struct {
-	symbol string
-	factor float64
-} {
-	for _, p := range prefixes {
-		if abs >= p.factor*(1-1e-12) {
-			return p
-		}
-	}
-	return prefixes[len(prefixes)-1]
-}
-
-// Brief writes a frequency with three significant digits for people: "30 MHz", "1.21 MHz".
-func (h Hertz) Brief() string { return frequency.brief(float64(h)) }
-
-// Brief writes a voltage with three significant digits for people.
-func (v Volts) Brief() string { return voltage.brief(float64(v)) }
-
-// Brief writes a resistance with three significant digits for people.
-func (o Ohms) Brief() string { return resistance.brief(float64(o)) }
-
-// Brief writes a time with three significant digits for people.
-func (s Seconds) Brief() string { return duration.brief(float64(s)) }
-
-func (d dimension) brief(v float64) string {
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return strconv.FormatFloat(v, 'g', 3, 64) + " " + d.symbols[0]
-	}
-	// Round first, so that 999.6 MHz becomes 1 GHz and not 1e+03 MHz.
-	step := math.Pow(10, math.Floor(math.Log10(math.Abs(v)))-2)
-	v = math.Round(v/step) * step
-	p := prefixFor(math.Abs(v))
-	return strconv.FormatFloat(math.Round(v/p.factor*1000)/1000, 'f', -1, 64) + " " + p.symbol + d.symbols[0]
-}
 
 // The Parse functions read text as people write it; the error says what was
 // expected and gives an example.
@@ -230,6 +68,8 @@ func ParseHenries(s string) (Henries, error) { v, err := inductance.parse(s); re
 // ParsePPM reads "50 ppm".
 func ParsePPM(s string) (PPM, error) { v, err := deviation.parse(s); return PPM(v), err }
 
+// String writes a quantity so that its Parse function gives back the same float64.
+
 func (h Hertz) String() string   { return frequency.format(float64(h)) }
 func (s Seconds) String() string { return duration.format(float64(s)) }
 func (v Volts) String() string   { return voltage.format(float64(v)) }
@@ -241,25 +81,18 @@ func (f Farads) String() string  { return capacitance.format(float64(f)) }
 func (h Henries) String() string { return inductance.format(float64(h)) }
 func (p PPM) String() string     { return deviation.format(float64(p)) }
 
-func (h Hertz) MarshalText() ([]byte, error)   { return []byte(h.String()), nil }
-func (s Seconds) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-func (v Volts) MarshalText() ([]byte, error)   { return []byte(v.String()), nil }
-func (l DBm) MarshalText() ([]byte, error)     { return []byte(l.String()), nil }
-func (d DB) MarshalText() ([]byte, error)      { return []byte(d.String()), nil }
-func (d Degrees) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
-func (o Ohms) MarshalText() ([]byte, error)    { return []byte(o.String()), nil }
-func (f Farads) MarshalText() ([]byte, error)  { return []byte(f.String()), nil }
-func (h Henries) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
-func (p PPM) MarshalText() ([]byte, error)     { return []byte(p.String()), nil }
+// MarshalText is String; it refuses what is not finite, which could not be read back.
 
-func unmarshal[Q ~float64](q *Q, d dimension, text []byte) error {
-	v, err := d.parse(string(text))
-	if err != nil {
-		return err
-	}
-	*q = Q(v)
-	return nil
-}
+func (h Hertz) MarshalText() ([]byte, error)   { return frequency.marshal(float64(h)) }
+func (s Seconds) MarshalText() ([]byte, error) { return duration.marshal(float64(s)) }
+func (v Volts) MarshalText() ([]byte, error)   { return voltage.marshal(float64(v)) }
+func (l DBm) MarshalText() ([]byte, error)     { return level.marshal(float64(l)) }
+func (d DB) MarshalText() ([]byte, error)      { return ratio.marshal(float64(d)) }
+func (d Degrees) MarshalText() ([]byte, error) { return angle.marshal(float64(d)) }
+func (o Ohms) MarshalText() ([]byte, error)    { return resistance.marshal(float64(o)) }
+func (f Farads) MarshalText() ([]byte, error)  { return capacitance.marshal(float64(f)) }
+func (h Henries) MarshalText() ([]byte, error) { return inductance.marshal(float64(h)) }
+func (p PPM) MarshalText() ([]byte, error)     { return deviation.marshal(float64(p)) }
 
 func (h *Hertz) UnmarshalText(b []byte) error   { return unmarshal(h, frequency, b) }
 func (s *Seconds) UnmarshalText(b []byte) error { return unmarshal(s, duration, b) }
@@ -272,6 +105,18 @@ func (f *Farads) UnmarshalText(b []byte) error  { return unmarshal(f, capacitanc
 func (h *Henries) UnmarshalText(b []byte) error { return unmarshal(h, inductance, b) }
 func (p *PPM) UnmarshalText(b []byte) error     { return unmarshal(p, deviation, b) }
 
+// Brief writes a frequency with three significant digits for people: "30 MHz", "1.21 MHz".
+func (h Hertz) Brief() string { return frequency.brief(float64(h)) }
+
+// Brief writes a voltage with three significant digits for people.
+func (v Volts) Brief() string { return voltage.brief(float64(v)) }
+
+// Brief writes a resistance with three significant digits for people.
+func (o Ohms) Brief() string { return resistance.brief(float64(o)) }
+
+// Brief writes a time with three significant digits for people.
+func (s Seconds) Brief() string { return duration.brief(float64(s)) }
+
 // VoltsRMS is the rms voltage of level l across a matched 50 Ω load:
 // P = 1 mW · 10^(l/10), V = sqrt(P · 50 Ω). 0 dBm is 223.6 mV.
 func (l DBm) VoltsRMS() Volts { return Volts(math.Sqrt(50e-3 * math.Pow(10, float64(l)/10))) }
@@ -280,7 +125,7 @@ func (l DBm) VoltsRMS() Volts { return Volts(math.Sqrt(50e-3 * math.Pow(10, floa
 func (l DBm) Add(d DB) DBm { return l + DBm(d) }
 
 // DBmOfVoltsRMS is the inverse of DBm.VoltsRMS; v must be above zero.
-func DBmOfVoltsRMS(v Volts) DBm { return DBm(10 * math.Log10(float64(v)*float64(v)/50e-3)) }
+func DBmOfVoltsRMS(v Volts) DBm { return DBm(20 * math.Log10(float64(v)/math.Sqrt(50e-3))) }
 
 // DBOfRatio is 20 log10 of an amplitude ratio above zero.
 func DBOfRatio(r float64) DB { return DB(20 * math.Log10(r)) }

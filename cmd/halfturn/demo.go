@@ -57,7 +57,7 @@ func (d *demo) run(cmd *cobra.Command) error {
 	}
 	config, err := setup.Load("demo", nil)
 	if err != nil {
-		return err
+		return usageError{err}
 	}
 	if err := os.MkdirAll(d.out, 0o755); err != nil {
 		return err

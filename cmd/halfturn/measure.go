@@ -73,7 +73,7 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 	if err != nil {
 		return usageError{err}
 	}
-	if kind == sweep.Balun && config.Limits.Validate() != nil {
+	if kind == sweep.Balun && config.Limits.None() {
 		fmt.Fprintln(cmd.ErrOrStderr(), "no limits are configured: results are stated and nothing is decided")
 	}
 	store, err := journal.Open(ctx, config.Store)
