@@ -3,8 +3,6 @@ package sweep
 import (
 	"context"
 	"fmt"
-	"math"
-	"sort"
 	"strings"
 	"time"
 
@@ -16,8 +14,7 @@ import (
 // Calibrated is a calibration run made ready to be taken out of another run.
 type Calibrated struct {
 	Run    Run
-	Steps  []Step // the measured ones, in rising frequency
-	ratios *balance.Calibration
+	ratios *balance.Calibration // of the measured steps
 }
 
 // LoadCalibrated reads a calibration run. The error says why the run cannot serve.
@@ -33,13 +30,12 @@ func LoadCalibrated(ctx context.Context, j Journal, id int64) (*Calibrated, erro
 		return nil, fmt.Errorf("calibration %d is not finished (%s): `halfturn resume %d` first", id, run.State, id)
 	}
 	c := &Calibrated{Run: run}
-	var points []balance.Point
+	points := make([]balance.Point, 0, run.Plan.Steps())
 	for step, err := range j.Steps(ctx, id) {
 		if err != nil {
 			return nil, err
 		}
 		if step.Measured() {
-			c.Steps = append(c.Steps, step)
 			points = append(points, step.Point())
 		}
 	}
@@ -61,19 +57,8 @@ func (c *Calibrated) reference(f units.Hertz) *level.Reference {
 	if c == nil {
 		return nil
 	}
-	i := sort.Search(len(c.Steps), func(i int) bool { return c.Steps[i].Estimate.Frequency >= f })
-	switch {
-	case i == len(c.Steps):
-		i--
-	case i > 0 && math.Abs(math.Log(float64(c.Steps[i-1].Estimate.Frequency/f))) < math.Abs(math.Log(float64(c.Steps[i].Estimate.Frequency/f))):
-		i--
-	}
-	s := &c.Steps[i]
-	return &level.Reference{
-		Drive:     s.Drive,
-		Range:     max(s.Range[0], s.Range[1]),
-		Amplitude: max(s.Estimate.Amplitude[0], s.Estimate.Amplitude[1]),
-	}
+	p := c.ratios.Nearest(f)
+	return &level.Reference{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1])}
 }
 
 // Fits says why the calibration cannot be taken out of a run, nil if it can:
@@ -96,7 +81,7 @@ func (c *Calibrated) Fits(run *Run) error {
 		return fmt.Errorf("calibration %d does not belong to this bench: %s; run `halfturn calibrate`", c.Run.ID, strings.Join(why, "; "))
 	}
 	planned := run.Plan.Frequencies()
-	from, to := c.Steps[0].Estimate.Frequency, c.Steps[len(c.Steps)-1].Estimate.Frequency
+	from, to := c.ratios.Span()
 	// A frequency that was moved off the sample rate's multiples may end a span a trifle later.
 	const moved = 1.01
 	if planned[0]*moved < from || planned[len(planned)-1] > to*moved {

@@ -23,7 +23,12 @@ type Outcome struct {
 // the cable against an ideal one, and nothing is decided. The error is that of
 // reading the steps.
 func Analyse(run *Run, steps iter.Seq2[Step, error], cal *Calibrated) (*Outcome, error) {
-	o := &Outcome{}
+	n := run.Plan.Steps()
+	o := &Outcome{
+		Results:   make([]balance.Result, 0, n),
+		Decisions: make([]conformity.Decision, 0, n),
+		Remarks:   make([]string, 0, n),
+	}
 	for step, err := range steps {
 		if err != nil {
 			return nil, err

@@ -11,11 +11,21 @@ import (
 
 // Frequencies is every frequency of the plan in rising order, each once.
 func (p Plan) Frequencies() []units.Hertz {
-	var all []units.Hertz
+	all := make([]units.Hertz, 0, p.Steps())
 	for _, s := range p.Segments {
 		all = append(all, s.frequencies()...)
 	}
 	return ascending(all)
+}
+
+// Steps is how many steps the plan has at most; frequencies that stand in two
+// segments are taken once.
+func (p Plan) Steps() int {
+	n := 0
+	for _, s := range p.Segments {
+		n += s.Points
+	}
+	return n
 }
 
 func (s Segment) frequencies() []units.Hertz {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -22,7 +23,12 @@ const (
 	exitUsage   = 2
 )
 
+// memoryLimit makes the collector work harder before a small machine at the
+// bench swaps; it is no bound on what a report may take.
+const memoryLimit = 80 << 20
+
 func main() {
+	debug.SetMemoryLimit(memoryLimit)
 	os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 

@@ -25,7 +25,7 @@ const runsMain = "TEST_RUNS_THE_PROGRAM"
 func TestMain(m *testing.M) {
 	backoff = 10 * time.Millisecond
 	if os.Getenv(runsMain) != "" {
-		os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+		main()
 	}
 	os.Exit(m.Run())
 }

@@ -106,11 +106,20 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 	return m.conclude(cmd, x)
 }
 
+// longRun is so many steps that analysing them for the screen would take more
+// memory than measuring them did; `show` does it when it is wanted.
+const longRun = 20_000
+
 // conclude says what came of a run and what to do next.
 func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 	run := x.run
 	if run.State != sweep.Done {
 		return fmt.Errorf("run %d %s; `halfturn resume %d` goes on", run.ID, run.Reason, run.ID)
+	}
+	if x.cal = nil; run.Plan.Steps() > longRun && !m.table {
+		fmt.Fprintf(cmd.OutOrStdout(), "run %d is done %s\n", run.ID, run.Verdict)
+		fmt.Fprintf(cmd.OutOrStdout(), "Next: halfturn show %d --store %s\n", run.ID, x.store.Path())
+		return byVerdict(run.Verdict)
 	}
 	if err := printRun(cmd, x.store, run, printing{table: m.table}); err != nil {
 		return err

@@ -66,6 +66,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		}
 	}
 	moved, differ := 0, 0
+	in.Steps = make([]report.Step, 0, run.Plan.Steps())
 	steps := func(yield func(sweep.Step, error) bool) {
 		for step, err := range store.Steps(ctx, run.ID) {
 			if err == nil {
@@ -95,6 +96,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			s.Truth = &truth
 		}
 	}
+	// In a shortened plan (two frequencies moved onto one) the comparison ends.
 	if planned := run.Plan.Frequencies(); len(planned) >= len(in.Steps) {
 		for i := range in.Steps {
 			if in.Steps[i].Point.Frequency != planned[i] {
@@ -103,15 +105,22 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		}
 	}
 	if moved > 0 {
-		in.Warnings = append(in.Warnings, fmt.Sprintf("%d steps were moved off a multiple of the scope's sample rates by a few cycles over the record", moved))
+		in.Warnings = append(in.Warnings, fmt.Sprintf("moved off a multiple of the scope's sample rates, by a few cycles over the record: %s", counted(moved)))
 	}
 	if differ > 0 {
-		in.Warnings = append(in.Warnings, fmt.Sprintf("%d steps were taken on another range than the calibration; the gain of the ranges is in their uncertainty", differ))
+		in.Warnings = append(in.Warnings, fmt.Sprintf("taken on another range than the calibration, with the gain of the ranges in the uncertainty: %s", counted(differ)))
 	}
 	if run.State != sweep.Done {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("the run is not finished (%s): what is missing is not decided", run.State))
 	}
 	return in, figures(ctx, store, run.ID, in, o.Figures)
+}
+
+func counted(steps int) string {
+	if steps == 1 {
+		return "1 step"
+	}
+	return fmt.Sprintf("%d steps", steps)
 }
 
 func describe(run *sweep.Run) report.Run {
