@@ -8,8 +8,9 @@
 //	drivers/scpi     IEEE 488.2 message exchange with time limits
 //	drivers/link     bytes to and from tcp:// and serial:// addresses
 //
-// A call that talks to an instrument takes a context and returns within the
-// instrument's time limit. Its error says which instrument, what was asked,
+// A call that talks to an instrument takes a context. Each exchange ends within
+// the instrument's time limit; a call that has to reconnect first makes a few.
+// Its error says which instrument, what was asked,
 // what came back and what to do about it, and is matched with errors.Is
 // against ErrLink, ErrRefused and ErrReply. drivers imports only units.
 package drivers
