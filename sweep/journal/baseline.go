@@ -1,0 +1,113 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+)
+
+// ErrNoBaseline: no run of the store goes by the name.
+var ErrNoBaseline = errors.New("no such baseline")
+
+// baselinesTable is made when the first name is given. It stands by itself: a
+// store without it has no baselines, and a version that does not know it reads
+// and writes the rest as ever, so that it needs no version of its own.
+const baselinesTable = `
+CREATE TABLE IF NOT EXISTS baselines (
+	name     TEXT PRIMARY KEY,
+	run      INTEGER NOT NULL REFERENCES runs (run),
+	checksum INTEGER NOT NULL -- of the columns above
+) STRICT, WITHOUT ROWID;
+`
+
+// Baseline is a run that others are compared with, by its name.
+type Baseline struct {
+	Name string
+	Run  int64
+}
+
+// SetBaseline gives a run a name, or moves the name to it from another run;
+// ErrNoRun if there is no such run.
+func (s *Store) SetBaseline(ctx context.Context, name string, run int64) error {
+	doing := fmt.Sprintf("naming run %d a baseline", run)
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	if name == "" {
+		return fmt.Errorf("store %s: %s: the name is empty", s.path, doing)
+	}
+	if _, err := s.Run(ctx, run); err != nil {
+		return err
+	}
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	defer tx.Rollback()
+	if _, err := tx.ExecContext(ctx, baselinesTable); err != nil {
+		return s.failed(doing, err)
+	}
+	sum, _ := checksum([]any{name, run}, nil)
+	if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO baselines (name, run, checksum) VALUES (?, ?, ?)", name, run, sum); err != nil {
+		return s.failed(doing, err)
+	}
+	return s.failed(doing, tx.Commit())
+}
+
+// RemoveBaseline takes a name away; the run stays. ErrNoBaseline if there is
+// no such name.
+func (s *Store) RemoveBaseline(ctx context.Context, name string) error {
+	doing := fmt.Sprintf("removing the baseline %q", name)
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	if _, err := s.Baseline(ctx, name); err != nil {
+		return err
+	}
+	_, err := s.writer.ExecContext(ctx, "DELETE FROM baselines WHERE name = ?", name)
+	return s.failed(doing, err)
+}
+
+// Baseline is the run that goes by a name; ErrNoBaseline if none does.
+func (s *Store) Baseline(ctx context.Context, name string) (int64, error) {
+	list, err := s.Baselines(ctx)
+	if err != nil {
+		return 0, err
+	}
+	for _, b := range list {
+		if b.Name == name {
+			return b.Run, nil
+		}
+	}
+	return 0, fmt.Errorf("store %s: %w: %q", s.path, ErrNoBaseline, name)
+}
+
+// Baselines is every name that was given, in alphabetical order.
+func (s *Store) Baselines(ctx context.Context) ([]Baseline, error) {
+	const doing = "reading the baselines"
+	var tables int
+	if err := s.reader.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'baselines'").Scan(&tables); err != nil {
+		return nil, s.failed(doing, err)
+	}
+	if tables == 0 {
+		return nil, nil
+	}
+	rows, err := s.reader.QueryContext(ctx, "SELECT name, run, checksum FROM baselines ORDER BY name")
+	if err != nil {
+		return nil, s.failed(doing, err)
+	}
+	defer rows.Close()
+	var list []Baseline
+	for rows.Next() {
+		var b Baseline
+		var stored int64
+		if err := rows.Scan(&b.Name, &b.Run, &stored); err != nil {
+			return nil, s.failed(doing, err)
+		}
+		if sum, _ := checksum([]any{b.Name, b.Run}, nil); sum != stored {
+			return nil, s.damaged("the baseline %q does not read as it was stored", b.Name)
+		}
+		list = append(list, b)
+	}
+	return list, s.failed(doing, rows.Err())
+}

@@ -1,0 +1,332 @@
+package journal
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"halfturn/analysis/conformity"
+	"halfturn/sweep"
+)
+
+// Create stores a new run and sets its ID; IDs count from 1. Every field is
+// kept exactly, times in UTC; a run with a field that cannot be is refused.
+func (s *Store) Create(ctx context.Context, run *sweep.Run) error {
+	const doing = "storing a new run"
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	defer tx.Rollback()
+	stored := *run
+	if err := tx.StmtContext(ctx, s.write.nextRun).QueryRowContext(ctx).Scan(&stored.ID); err != nil {
+		return s.failed(doing, err)
+	}
+	if c := stored.Calibration; c < 0 || c >= stored.ID {
+		return fmt.Errorf("store %s: %s: its calibration %d: %w", s.path, doing, c, ErrNoRun)
+	}
+	row, err := packRun(&stored)
+	if err != nil {
+		return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
+	}
+	if _, err := tx.StmtContext(ctx, s.write.insertRun).ExecContext(ctx, row...); err != nil {
+		return s.failed(doing, err)
+	}
+	if _, err := tx.StmtContext(ctx, s.write.insertProgress).ExecContext(ctx, stored.ID); err != nil {
+		return s.failed(doing, err)
+	}
+	if err := tx.Commit(); err != nil {
+		return s.failed(doing, err)
+	}
+	run.ID = stored.ID
+	return nil
+}
+
+// Update stores Finished, State, Reason and Verdict of a run.
+func (s *Store) Update(ctx context.Context, run *sweep.Run) error {
+	doing := fmt.Sprintf("storing how run %d stands", run.ID)
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	row, err := packOutcome(run)
+	if err != nil {
+		return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
+	}
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	defer tx.Rollback()
+	result, err := tx.StmtContext(ctx, s.write.updateRun).ExecContext(ctx, row...)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	if n, err := result.RowsAffected(); err != nil || n != 1 {
+		return errors.Join(s.noRun(run.ID), err)
+	}
+	return s.failed(doing, tx.Commit())
+}
+
+// Run is the run with the given ID; ErrNoRun if there is none.
+func (s *Store) Run(ctx context.Context, id int64) (sweep.Run, error) {
+	rows, err := s.read.run.QueryContext(ctx, id)
+	if err != nil {
+		return sweep.Run{}, s.failed(fmt.Sprintf("reading run %d", id), err)
+	}
+	defer rows.Close()
+	if !rows.Next() {
+		if err := rows.Err(); err != nil {
+			return sweep.Run{}, s.failed(fmt.Sprintf("reading run %d", id), err)
+		}
+		return sweep.Run{}, s.noRun(id)
+	}
+	run, read, err := s.scanRun(rows)
+	if err == nil && read != id {
+		err = s.damaged("it gives run %d for run %d", read, id)
+	}
+	return run, err
+}
+
+// Runs is every run, the oldest first. Where some cannot be read the others
+// come with the error.
+func (s *Store) Runs(ctx context.Context) ([]sweep.Run, error) {
+	var runs []sweep.Run
+	var errs []error
+	s.newestFirst(ctx, func(run sweep.Run, err error) bool {
+		if err != nil {
+			errs = append(errs, err)
+		} else {
+			runs = append(runs, run)
+		}
+		return true
+	})
+	slices.Reverse(runs)
+	return runs, errors.Join(errs...)
+}
+
+// Latest is the newest run of a kind, in whatever state; an empty kind is any.
+// ErrNoRun if there is none.
+func (s *Store) Latest(ctx context.Context, kind sweep.Kind) (latest sweep.Run, err error) {
+	words := ""
+	if kind != "" {
+		words = string(kind) + " "
+	}
+	err = fmt.Errorf("store %s: %w: it has no %srun yet", s.path, ErrNoRun, words)
+	s.newestFirst(ctx, func(run sweep.Run, runErr error) bool {
+		if runErr == nil && kind != "" && run.Kind != kind {
+			return true
+		}
+		latest, err = run, runErr
+		return false
+	})
+	return latest, err
+}
+
+// newestFirst gives runs, or errors in their place, until yield returns false.
+// It compares with the newest that progress has, since a damaged page of a
+// table may read as one with fewer rows.
+func (s *Store) newestFirst(ctx context.Context, yield func(sweep.Run, error) bool) {
+	const doing = "reading the runs"
+	tx, err := s.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // both reads see the same runs
+	if err != nil {
+		yield(sweep.Run{}, s.failed(doing, err))
+		return
+	}
+	defer tx.Rollback()
+	var newest int64
+	if err := tx.StmtContext(ctx, s.read.newest).QueryRowContext(ctx).Scan(&newest); err != nil {
+		yield(sweep.Run{}, s.failed(doing, err))
+		return
+	}
+	rows, err := tx.StmtContext(ctx, s.read.runs).QueryContext(ctx)
+	if err != nil {
+		yield(sweep.Run{}, s.failed(doing, err))
+		return
+	}
+	defer rows.Close()
+	next := newest
+	missing := func(last int64) error {
+		return s.damaged("it cannot read runs %d to %d, of %d", last, next, newest)
+	}
+	for rows.Next() {
+		run, id, err := s.scanRun(rows)
+		if err == nil && id > next {
+			err = s.damaged("run %d is not in its list of runs", id)
+		}
+		if err == nil && id < next {
+			if !yield(sweep.Run{}, missing(id+1)) {
+				return
+			}
+		}
+		if err == nil {
+			next = id
+		}
+		if !yield(run, err) {
+			return
+		}
+		next--
+	}
+	if err := rows.Err(); err != nil {
+		yield(sweep.Run{}, s.failed(doing, err))
+		return
+	}
+	if next > 0 {
+		yield(sweep.Run{}, missing(1))
+	}
+}
+
+func (s *Store) noRun(id int64) error {
+	return fmt.Errorf("store %s: %w: %d", s.path, ErrNoRun, id)
+}
+
+func (s *Store) readOnly(doing string) error {
+	return fmt.Errorf("store %s: %s: %w: it was opened for reading", s.path, doing, ErrReadOnly)
+}
+
+// The columns of runs, in the order of runColumns.
+const (
+	runID = iota
+	runKind
+	runLabel
+	runStarted
+	runVersion
+	runCalibration
+	runGenerator
+	runScope
+	runBench
+	runPlan
+	runLimits
+	runChecksum
+	runFinished
+	runState
+	runReason
+	runVerdict
+	runOutcomeChecksum
+	runCells
+)
+
+func packRun(run *sweep.Run) ([]any, error) {
+	row := make([]any, runCells)
+	row[runID] = run.ID
+	row[runKind] = string(run.Kind)
+	row[runLabel] = run.Label
+	var err error
+	if row[runStarted], err = nanoseconds(run.Started); err != nil {
+		return nil, err
+	}
+	row[runVersion] = run.Version
+	if run.Calibration != 0 {
+		row[runCalibration] = run.Calibration
+	}
+	row[runGenerator] = run.Identities.Generator
+	row[runScope] = run.Identities.Scope
+	for _, c := range []struct {
+		at    int
+		what  string
+		value any
+		back  any
+	}{
+		{runBench, "bench", &run.Bench, &sweep.Bench{}},
+		{runPlan, "plan", &run.Plan, &sweep.Plan{}},
+		{runLimits, "limits", &run.Limits, &conformity.Limits{}},
+	} {
+		if row[c.at], err = pack(c.value, c.back); err != nil {
+			return nil, fmt.Errorf("its %s cannot be kept exactly: %w", c.what, err)
+		}
+	}
+	row[runChecksum], _ = checksum(row[:runChecksum], nil)
+	outcome, err := packOutcome(run)
+	copy(row[runFinished:], outcome[1:])
+	return row, err
+}
+
+// packOutcome gives the run's ID, the columns that Update changes and their checksum.
+func packOutcome(run *sweep.Run) ([]any, error) {
+	finished, err := nanoseconds(run.Finished)
+	row := []any{run.ID, finished, string(run.State), run.Reason, string(run.Verdict)}
+	sum, _ := checksum(row, nil)
+	return append(row, sum), err
+}
+
+// pack writes v as JSON and makes sure that it reads back as v; back is a new
+// value of the same type.
+func pack(v, back any) (string, error) {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return "", err
+	}
+	if err := unpack(string(text), back); err != nil {
+		return "", err
+	}
+	if !reflect.DeepEqual(v, back) {
+		return "", fmt.Errorf("%s would be read for %+v", text, reflect.Indirect(reflect.ValueOf(v)))
+	}
+	return string(text), nil
+}
+
+// unpack refuses fields that it does not know: what they say would be lost.
+func unpack(text string, into any) error {
+	d := json.NewDecoder(bytes.NewReader([]byte(text)))
+	d.DisallowUnknownFields()
+	return d.Decode(into)
+}
+
+// scanRun reads the row of a run, and its ID also where the rest is wrong.
+func (s *Store) scanRun(rows *sql.Rows) (run sweep.Run, id int64, err error) {
+	var row, into [runCells]any
+	for i := range row {
+		into[i] = &row[i]
+	}
+	if err := rows.Scan(into[:]...); err != nil {
+		return sweep.Run{}, 0, s.failed("reading a run", err)
+	}
+	id, _ = row[runID].(int64)
+	sum, buf := checksum(row[:runChecksum], nil)
+	outcome := append([]any{row[runID]}, row[runFinished:runOutcomeChecksum]...)
+	outcomeSum, _ := checksum(outcome, buf)
+	if row[runChecksum] != sum || row[runOutcomeChecksum] != outcomeSum {
+		return sweep.Run{}, id, s.damaged("run %d does not read as it was stored", id)
+	}
+
+	// The checksum holds: the columns are of the types that packRun gave them.
+	run = sweep.Run{
+		ID:       id,
+		Kind:     sweep.Kind(row[runKind].(string)),
+		Label:    row[runLabel].(string),
+		Started:  timeOf(row[runStarted]),
+		Finished: timeOf(row[runFinished]),
+		State:    sweep.State(row[runState].(string)),
+		Reason:   row[runReason].(string),
+		Version:  row[runVersion].(string),
+		Verdict:  conformity.Verdict(row[runVerdict].(string)),
+		Identities: sweep.Identities{
+			Generator: row[runGenerator].(string),
+			Scope:     row[runScope].(string),
+		},
+	}
+	run.Calibration, _ = row[runCalibration].(int64)
+	for _, c := range []struct {
+		at   int
+		what string
+		into any
+	}{
+		{runBench, "bench", &run.Bench},
+		{runPlan, "plan", &run.Plan},
+		{runLimits, "limits", &run.Limits},
+	} {
+		if err := unpack(row[c.at].(string), c.into); err != nil {
+			return sweep.Run{}, id, fmt.Errorf("store %s: run %d: its %s is not as this version knows it (%s): %w",
+				s.path, id, c.what, strings.TrimPrefix(err.Error(), "json: "), ErrNewer)
+		}
+	}
+	return run, id, nil
+}

@@ -1,0 +1,181 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+const (
+	// applicationID tells a store from any other SQLite file: "hftn" in ASCII.
+	applicationID = 0x6866746e
+	// schemaVersion is in the file as user_version.
+	schemaVersion = 1
+)
+
+// Times are nanoseconds since 1970-01-01 UTC, NULL for none. Numbers of an
+// unmeasured step that do not exist are NULL.
+const schema = `
+CREATE TABLE runs (
+	run                INTEGER PRIMARY KEY,
+	kind               TEXT NOT NULL,
+	label              TEXT NOT NULL,
+	started_ns         INTEGER,
+	version            TEXT NOT NULL,
+	calibration        INTEGER REFERENCES runs (run),
+	generator_identity TEXT NOT NULL,
+	scope_identity     TEXT NOT NULL,
+	bench              TEXT NOT NULL, -- JSON
+	plan               TEXT NOT NULL, -- JSON
+	limits             TEXT NOT NULL, -- JSON
+	checksum           INTEGER NOT NULL, -- of the columns above
+	finished_ns        INTEGER,
+	state              TEXT NOT NULL,
+	reason             TEXT NOT NULL,
+	verdict            TEXT NOT NULL,
+	outcome_checksum   INTEGER NOT NULL -- of run and the four columns above
+) STRICT;
+
+CREATE TABLE progress (
+	run   INTEGER PRIMARY KEY REFERENCES runs (run),
+	steps INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE steps (
+	run               INTEGER NOT NULL REFERENCES runs (run),
+	step              INTEGER NOT NULL,
+	taken_ns          INTEGER,
+	frequency_hz      REAL NOT NULL,
+	drive_dbm         REAL NOT NULL,
+	range1_vpp        REAL NOT NULL,
+	range2_vpp        REAL NOT NULL,
+	rate_hz           REAL NOT NULL,
+	window_samples    INTEGER NOT NULL,
+	acquisitions      INTEGER NOT NULL,
+	clock_ppm         REAL NOT NULL,
+	u_clock_ppm       REAL NOT NULL,
+	remark            TEXT NOT NULL, -- empty when the step has a ratio
+	fill1             REAL,
+	fill2             REAL,
+	ratio_re          REAL,
+	ratio_im          REAL,
+	cov_rr            REAL,
+	cov_ri            REAL,
+	cov_ii            REAL,
+	amplitude1_v      REAL,
+	amplitude2_v      REAL,
+	u_amplitude1_v    REAL,
+	u_amplitude2_v    REAL,
+	r_amplitude       REAL,
+	sigma1_v          REAL,
+	sigma2_v          REAL,
+	captures          INTEGER,
+	samples           INTEGER,
+	captures_checksum INTEGER, -- of the packed captures; NULL when there are none
+	checksum          INTEGER NOT NULL, -- of the columns above
+	PRIMARY KEY (run, step)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE captures (
+	run    INTEGER NOT NULL,
+	step   INTEGER NOT NULL,
+	packed BLOB NOT NULL, -- see pack.go
+	PRIMARY KEY (run, step),
+	FOREIGN KEY (run, step) REFERENCES steps (run, step)
+) STRICT;
+`
+
+// querier is a connection pool, a connection or a transaction.
+type querier interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// check refuses a file that is no store of this version. It only reads. A file
+// without any table is blank.
+func (s *Store) check(ctx context.Context, from querier) (blank bool, err error) {
+	var id, version, tables int64
+	// One statement, so that the answers belong together.
+	err = from.QueryRowContext(ctx, `SELECT a.application_id, u.user_version, (SELECT count(*) FROM sqlite_schema)
+		FROM pragma_application_id AS a, pragma_user_version AS u`).Scan(&id, &version, &tables)
+	switch {
+	case err != nil:
+		return false, s.failed("opening", err)
+	case id == 0 && version == 0 && tables == 0:
+		return true, nil
+	case id != applicationID:
+		return false, fmt.Errorf("store %s: %w, or its first page is damaged: it is left as it is", s.path, ErrNotStore)
+	case version > schemaVersion:
+		return false, fmt.Errorf("store %s: %w of this program (store version %d, this one knows %d): read it with that version", s.path, ErrNewer, version, schemaVersion)
+	case version != schemaVersion:
+		return false, s.damaged("store version %d never was", version)
+	}
+	return false, nil
+}
+
+// settle checks the store, makes its tables if it is blank, and sees that it
+// can be written to.
+func (s *Store) settle(ctx context.Context) error {
+	// Before anything is written, so that a file of something else stays as it is.
+	if _, err := s.check(ctx, s.writer); err != nil {
+		return err
+	}
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed("opening for writing", err)
+	}
+	defer tx.Rollback()
+	blank, err := s.check(ctx, tx) // another process may have been first
+	if err != nil {
+		return err
+	}
+	if blank {
+		// Only an empty file is made into a store: one with something in it
+		// that reads as having no tables is what is left of one.
+		if info, err := os.Stat(s.file); err != nil || info.Size() > 0 {
+			return errors.Join(s.damaged("nothing is left of its tables"), err)
+		}
+		for _, q := range []string{
+			schema,
+			fmt.Sprintf("PRAGMA application_id = %d", applicationID),
+			fmt.Sprintf("PRAGMA user_version = %d", schemaVersion),
+		} {
+			if _, err := tx.ExecContext(ctx, q); err != nil {
+				return s.failed("making its tables", err)
+			}
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		return s.failed("making its tables", err)
+	}
+	return s.writeAhead(ctx)
+}
+
+// writeAhead switches the file to a write-ahead log, which lasts. Against
+// another process that is opening it SQLite gives up at once, hence the loop.
+func (s *Store) writeAhead(ctx context.Context) error {
+	deadline := time.Now().Add(busyLimit)
+	for {
+		var mode string
+		err := s.writer.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode)
+		var e *sqlite.Error
+		switch {
+		case err == nil && mode == "wal":
+			return nil
+		case err == nil:
+			return fmt.Errorf("store %s: no write-ahead log can be kept here; put the store on a local disk", s.path)
+		case !errors.As(err, &e) || e.Code()&0xff != sqlite3.SQLITE_BUSY || time.Now().After(deadline):
+			return s.failed("opening for writing", err)
+		}
+		select {
+		case <-ctx.Done():
+			return s.failed("opening for writing", ctx.Err())
+		case <-time.After(5 * time.Millisecond):
+		}
+	}
+}

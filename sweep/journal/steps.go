@@ -1,0 +1,302 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"iter"
+	"math"
+
+	"halfturn/drivers"
+	"halfturn/sweep"
+)
+
+// Commit stores a step and its captures, all or nothing. The steps of a run
+// come in order, from 0; any other index is refused, and so is a number that
+// is not finite.
+func (s *Store) Commit(ctx context.Context, run int64, step *sweep.Step, captures []drivers.Capture) error {
+	doing := fmt.Sprintf("storing step %d of run %d", step.Index, run)
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	refused := func(err error) error { return fmt.Errorf("store %s: %s: %w", s.path, doing, err) }
+	var packed []byte
+	var packedSum any
+	if len(captures) > 0 {
+		var err error
+		if packed, err = s.packer.pack(captures); err != nil {
+			return refused(err)
+		}
+		packedSum = sumOf(packed)
+	}
+	row, err := s.row.pack(run, step, packedSum)
+	if err != nil {
+		return refused(err)
+	}
+
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	defer tx.Rollback()
+	result, err := tx.StmtContext(ctx, s.write.advance).ExecContext(ctx, run, step.Index)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	if n, err := result.RowsAffected(); err != nil {
+		return s.failed(doing, err)
+	} else if n != 1 {
+		stored, _, err := s.progress(ctx, tx.StmtContext(ctx, s.write.progress), run)
+		switch {
+		case err != nil:
+			return err
+		case step.Index >= 0 && step.Index < stored:
+			return refused(errors.New("it is stored already"))
+		}
+		return refused(fmt.Errorf("the next step is %d", stored))
+	}
+	if _, err := tx.StmtContext(ctx, s.write.insertStep).ExecContext(ctx, row...); err != nil {
+		return s.failed(doing, err)
+	}
+	if packed != nil {
+		if _, err := tx.StmtContext(ctx, s.write.insertCaptures).ExecContext(ctx, run, step.Index, packed); err != nil {
+			return s.failed(doing, err)
+		}
+	}
+	return s.failed(doing, tx.Commit())
+}
+
+// progress is how many steps of a run there are to be, and the last that there is.
+func (s *Store) progress(ctx context.Context, from *sql.Stmt, run int64) (steps, last int, err error) {
+	highest := sql.NullInt64{Int64: -1}
+	switch err := from.QueryRowContext(ctx, run).Scan(&steps, &highest); {
+	case errors.Is(err, sql.ErrNoRows):
+		return 0, 0, s.noRun(run)
+	case err != nil:
+		return 0, 0, s.failed(fmt.Sprintf("reading run %d", run), err)
+	}
+	if highest.Valid {
+		return steps, int(highest.Int64), nil
+	}
+	return steps, -1, nil
+}
+
+// page is how many steps are read at once. Nothing stays open between pages,
+// so that a slow reader keeps no writer from shortening the log.
+const page = 128
+
+// Steps yields the steps of a run in order, reading as it goes; steps that are
+// committed meanwhile come too. What cannot be read ends it with an error; the
+// steps before that are whole.
+func (s *Store) Steps(ctx context.Context, run int64) iter.Seq2[sweep.Step, error] {
+	return func(yield func(sweep.Step, error) bool) {
+		var row stepRow
+		row.bind()
+		steps := make([]sweep.Step, 0, page)
+		next, promised := 0, 0 // steps read; steps that were there before the page was read
+		for {
+			var err error
+			steps, err = s.readPage(ctx, &row, run, next, steps[:0])
+			for i := range steps {
+				if !yield(steps[i], nil) {
+					return
+				}
+			}
+			next += len(steps)
+			if err != nil {
+				yield(sweep.Step{}, err)
+				return
+			}
+			if len(steps) == page {
+				continue
+			}
+			stored, last, err := s.progress(ctx, s.read.progress, run)
+			switch {
+			case err != nil:
+				yield(sweep.Step{}, err)
+				return
+			case stored == next && last == next-1:
+				return
+			case next < promised || last != stored-1:
+				yield(sweep.Step{}, s.damaged("run %d: of %d steps the first %d can be read", run, stored, next))
+				return
+			}
+			promised = stored
+		}
+	}
+}
+
+// readPage appends the steps from index next on, as far as they can be read.
+func (s *Store) readPage(ctx context.Context, row *stepRow, run int64, next int, steps []sweep.Step) ([]sweep.Step, error) {
+	failed := func(err error) ([]sweep.Step, error) {
+		return steps, s.failed(fmt.Sprintf("reading run %d from step %d on", run, next), err)
+	}
+	rows, err := s.read.steps.QueryContext(ctx, run, next, page)
+	if err != nil {
+		return failed(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := rows.Scan(row.into[:]...); err != nil {
+			return failed(err)
+		}
+		steps = append(steps, sweep.Step{})
+		if !row.unpack(run, next, &steps[len(steps)-1]) {
+			return steps[:len(steps)-1], s.damaged("run %d: step %d does not read as it was stored", run, next)
+		}
+		next++
+	}
+	if err := rows.Err(); err != nil {
+		return failed(err)
+	}
+	return steps, nil
+}
+
+// Captures reads the captures of one step of a run.
+func (s *Store) Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error) {
+	doing := fmt.Sprintf("reading the captures of step %d of run %d", step, run)
+	var stored int
+	var index, sum sql.NullInt64
+	var packed []byte
+	err := s.read.captures.QueryRowContext(ctx, run, step).Scan(&stored, &index, &sum, &packed)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, s.noRun(run)
+	case err != nil:
+		return nil, s.failed(doing, err)
+	case !index.Valid && step >= 0 && step < stored:
+		return nil, s.damaged("run %d: step %d is missing", run, step)
+	case !index.Valid:
+		return nil, fmt.Errorf("store %s: run %d has no step %d, it has %d so far", s.path, run, step, stored)
+	case !sum.Valid && packed == nil:
+		return nil, nil
+	case !sum.Valid || packed == nil || sum.Int64 != sumOf(packed):
+		return nil, s.damaged("the captures of step %d of run %d do not read as they were stored", step, run)
+	}
+	captures, err := unpackCaptures(packed)
+	if err != nil {
+		return nil, s.damaged("the captures of step %d of run %d: %v", step, run, err)
+	}
+	return captures, nil
+}
+
+func sumOf(packed []byte) int64 { return int64(crc32.Checksum(packed, castagnoli)) }
+
+// stepNames are the columns of steps.
+var stepNames = [stepCells]string{
+	"run", "step", "taken_ns",
+	"frequency_hz", "drive_dbm", "range1_vpp", "range2_vpp", "rate_hz", "window_samples", "acquisitions",
+	"clock_ppm", "u_clock_ppm", "remark",
+	"fill1", "fill2", "ratio_re", "ratio_im", "cov_rr", "cov_ri", "cov_ii",
+	"amplitude1_v", "amplitude2_v", "u_amplitude1_v", "u_amplitude2_v", "r_amplitude", "sigma1_v", "sigma2_v",
+	"captures", "samples",
+	"captures_checksum", "checksum",
+}
+
+const (
+	stepCells = 31
+	stepTaken = 2  // column
+	stepFirst = 3  // column of the first field
+	stepFill  = 13 // first column that may be NULL in an unmeasured step
+	stepSum   = 29 // column of captures_checksum
+)
+
+// stepRow is one row of steps on its way to or from a sweep.Step.
+type stepRow struct {
+	row  [stepCells]any
+	into [stepCells]any // pointers to the cells of row, for Scan
+
+	step   sweep.Step
+	re, im float64
+	fields [stepSum - stepFirst]any // pointers into step, re and im, column by column
+
+	scratch []byte
+}
+
+// bind is called once, where the row will stay.
+func (r *stepRow) bind() {
+	for i := range r.row {
+		r.into[i] = &r.row[i]
+	}
+	s := &r.step
+	e := &s.Estimate
+	r.fields = [...]any{
+		(*float64)(&e.Frequency), (*float64)(&s.Drive), (*float64)(&s.Range[0]), (*float64)(&s.Range[1]),
+		(*float64)(&s.Window.Rate), &s.Window.Samples, &s.Acquisitions,
+		(*float64)(&s.Clock.Offset), (*float64)(&s.Clock.Uncertainty), &s.Remark,
+		&s.Fill[0], &s.Fill[1], &r.re, &r.im, &e.Cov.RR, &e.Cov.RI, &e.Cov.II,
+		(*float64)(&e.Amplitude[0]), (*float64)(&e.Amplitude[1]), (*float64)(&e.UAmplitude[0]), (*float64)(&e.UAmplitude[1]),
+		&e.RAmplitude, (*float64)(&e.Sigma[0]), (*float64)(&e.Sigma[1]),
+		&e.Captures, &e.Samples,
+	}
+}
+
+// pack gives the row of a step. In an unmeasured one, zeros from stepFill on
+// are NULL. A negative zero, which SQLite does not keep, becomes zero.
+func (r *stepRow) pack(run int64, step *sweep.Step, packedSum any) ([]any, error) {
+	r.step = *step
+	r.re, r.im = real(step.Estimate.Ratio), imag(step.Estimate.Ratio)
+	r.row[0], r.row[1] = run, int64(step.Index)
+	var err error
+	if r.row[stepTaken], err = nanoseconds(step.Taken); err != nil {
+		return nil, err
+	}
+	for i, field := range r.fields {
+		cell := &r.row[stepFirst+i]
+		null := stepFirst+i >= stepFill && !step.Measured()
+		switch f := field.(type) {
+		case *float64:
+			switch {
+			case math.IsNaN(*f) || math.IsInf(*f, 0):
+				return nil, fmt.Errorf("its %s is %v", stepNames[stepFirst+i], *f)
+			case *f == 0 && null:
+				*cell = nil
+			case *f == 0:
+				*cell = 0.0
+			default:
+				*cell = *f
+			}
+		case *int:
+			if *cell = int64(*f); *f == 0 && null {
+				*cell = nil
+			}
+		case *string:
+			*cell = *f
+		}
+	}
+	r.row[stepSum] = packedSum
+	r.row[stepCells-1], r.scratch = checksum(r.row[:stepCells-1], r.scratch)
+	return r.row[:], nil
+}
+
+// unpack fills step from the row; false if the row is not the one that was
+// stored for this index.
+func (r *stepRow) unpack(run int64, index int, step *sweep.Step) bool {
+	var sum int64
+	sum, r.scratch = checksum(r.row[:stepCells-1], r.scratch)
+	if r.row[stepCells-1] != sum || r.row[0] != run || r.row[1] != int64(index) {
+		return false
+	}
+	r.step.Index = index
+	r.step.Taken = timeOf(r.row[stepTaken])
+	for i, field := range r.fields {
+		cell := r.row[stepFirst+i]
+		// The checksum holds: a cell has the type that pack gave it, or is NULL.
+		switch f := field.(type) {
+		case *float64:
+			*f, _ = cell.(float64)
+		case *int:
+			n, _ := cell.(int64)
+			*f = int(n)
+		case *string:
+			*f, _ = cell.(string)
+		}
+	}
+	r.step.Estimate.Ratio = complex(r.re, r.im)
+	*step = r.step
+	return true
+}
