@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"net"
@@ -74,47 +75,58 @@ func TestAKilledRunIsResumed(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	args := []string{"measure", "-c", bench, "--yes"}
 	kills, begun := 0, 0
-	for begun < points && kills < 40 {
+	for begun < points {
 		cmd := child(args...)
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(20+random.IntN(120)) * time.Millisecond)
+		// Not before it has gone on by a step, so that the run comes to an end.
+		waitFor(t, func() bool { return stored(t, storeOf(bench)) > begun })
+		time.Sleep(time.Duration(random.IntN(60)) * time.Millisecond)
 		if err := cmd.Process.Kill(); err != nil { // SIGKILL
 			t.Fatal(err)
 		}
 		_ = cmd.Wait()
 		kills++
-		store, err := journal.OpenReadOnly(t.Context(), storeOf(bench))
-		if err != nil {
-			t.Fatal(err)
-		}
-		run, err := store.Run(t.Context(), 2)
-		store.Close()
-		if err != nil {
-			continue // killed before the run was in the store
-		}
 		args = []string{"resume", "2", "--yes", "--store", storeOf(bench)}
-		now := len(steps(t, storeOf(bench), 2))
+		now := stored(t, storeOf(bench))
 		if now < begun {
 			t.Fatalf("%d steps after %d", now, begun)
 		}
 		begun = now
-		if run.State == sweep.Done {
-			break
-		}
 	}
 	t.Logf("killed %d times", kills)
-	if got := steps(t, storeOf(bench), 2); len(got) < points {
-		out, _ := must(t, 0, args...)
-		if !strings.Contains(out, "PASS") {
-			t.Error(out)
-		}
+	if code, _, errs := halfturn(t, args...); code != 0 && !strings.Contains(errs, "nothing to resume") {
+		t.Fatalf("exit %d: %s", code, errs)
 	}
 	sameSteps(t, want, steps(t, storeOf(bench), 2))
+	if out, _ := must(t, 0, "show", "2", "--store", storeOf(bench)); !strings.Contains(out, "PASS") {
+		t.Error(out)
+	}
 	if code, _, errs := halfturn(t, "resume", "2", "--yes", "--store", storeOf(bench)); code != 1 || !strings.Contains(errs, "nothing to resume") {
 		t.Errorf("resuming what is done: exit %d, %s", code, errs)
 	}
+}
+
+// stored is how many steps run 2 has in a store that a process is writing.
+func stored(t *testing.T, path string) int {
+	t.Helper()
+	store, err := journal.OpenReadOnly(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	n := 0
+	for _, err := range store.Steps(t.Context(), 2) {
+		if errors.Is(err, journal.ErrNoRun) {
+			return 0
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		n++
+	}
+	return n
 }
 
 // An interrupt ends the run after the step, tidily, with RF off.
@@ -286,6 +298,7 @@ func TestADamagedStoreIsOneLine(t *testing.T) {
 	}
 	sound, _ := must(t, 0, "show", "latest", "--table", "--store", store)
 	random := rand.New(rand.NewPCG(3, 4))
+	refused := ""
 	for i := range 20 {
 		path := filepath.Join(dir, fmt.Sprintf("cut-%d.db", i))
 		if err := os.WriteFile(path, whole[:random.IntN(len(whole))], 0o600); err != nil {
@@ -295,10 +308,27 @@ func TestADamagedStoreIsOneLine(t *testing.T) {
 		switch {
 		case code == 0 && out == sound:
 		case code == 1 && strings.Count(errs, "\n") == 1 && strings.Contains(errs, filepath.Base(path)):
+			refused = path
 		default:
 			t.Errorf("cut %d: exit %d\n%s\n%s", i, code, out, errs)
 		}
 	}
+	if refused == "" {
+		t.Fatal("no cut was noticed")
+	}
+	// A hole in the middle: what stands before it is carried over.
+	holed := append([]byte(nil), whole...)
+	clear(holed[len(holed)*3/4 : len(holed)*3/4+65536])
+	path, mended := filepath.Join(dir, "holed.db"), filepath.Join(dir, "mended.db")
+	if err := os.WriteFile(path, holed, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, _ := must(t, 0, "recover", path, mended)
+	if !strings.Contains(out, "run 1: 60 steps") || !strings.Contains(out, "run 2: ") {
+		t.Errorf("recover: %s", out)
+	}
+	must(t, 0, "show", "1", "--store", mended)
+	must(t, 0, "show", "2", "--store", mended)
 	if code, _, errs := halfturn(t, "show", "1", "--store", filepath.Join(dir, "none.db")); code != 1 || !strings.Contains(errs, "none.db") {
 		t.Errorf("no store: exit %d, %s", code, errs)
 	}

@@ -95,7 +95,7 @@ undecided (conditional or not measurable).`,
 	root.AddCommand(
 		demoCommand(), simulateCommand(),
 		calibrateCommand(), measureCommand(), resumeCommand(),
-		runsCommand(), showCommand(), reportCommand(), exportCommand(),
+		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(),
 		versionCommand(),
 	)
 	return root

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -135,14 +136,16 @@ func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 // findCalibration reads the calibration that a balun run names.
 func findCalibration(ctx context.Context, store *journal.Store, name string) (*sweep.Calibrated, error) {
 	if name == "latest" {
-		run, err := store.Latest(ctx, sweep.Calibration)
-		if errors.Is(err, journal.ErrNoRun) {
-			return nil, errors.New("there is no finished calibration in the store yet: run `halfturn calibrate` first")
-		}
+		runs, err := store.Runs(ctx)
 		if err != nil {
 			return nil, err
 		}
-		return sweep.LoadCalibrated(ctx, store, run.ID)
+		for _, run := range slices.Backward(runs) {
+			if run.Kind == sweep.Calibration && run.State == sweep.Done {
+				return sweep.LoadCalibrated(ctx, store, run.ID)
+			}
+		}
+		return nil, errors.New("there is no finished calibration in the store yet: run `halfturn calibrate` first")
 	}
 	run, err := findRun(ctx, store, name)
 	if err != nil {

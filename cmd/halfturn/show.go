@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -73,5 +74,11 @@ func withRun(cmd *cobra.Command, path, name string, do func(*journal.Store, *swe
 	if err != nil {
 		return err
 	}
-	return do(store, &run)
+	if err := do(store, &run); err != nil {
+		return err
+	}
+	if damage := store.Damage(); damage != nil {
+		fmt.Fprintf(cmd.ErrOrStderr(), "warning: %v\n", damage)
+	}
+	return nil
 }

@@ -1,0 +1,33 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"halfturn/sweep/journal"
+)
+
+func recoverCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "recover FROM TO",
+		Short: "Copy what can still be read of a damaged store into a new one",
+		Long: `Copy what can still be read of a damaged store into a new one.
+
+Each run is copied up to its first step that cannot be read and keeps its
+number; one that lost steps can be resumed. FROM is left as it is.`,
+		Example: "  halfturn recover halfturn.db mended.db",
+		Args:    exactly(2, "the damaged store and the new one"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			recovered, err := journal.Recover(cmd.Context(), args[0], args[1])
+			for _, r := range recovered {
+				line := fmt.Sprintf("run %d: %d steps, captures of %d", r.Run, r.Steps, r.Captures)
+				if r.Lost != nil {
+					line += fmt.Sprintf("; lost from there on: %v", r.Lost)
+				}
+				fmt.Fprintln(cmd.OutOrStdout(), line)
+			}
+			return err
+		},
+	}
+}
