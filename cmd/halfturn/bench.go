@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strconv"
 	"syscall"
 	"time"
@@ -43,6 +44,10 @@ func openBench(ctx context.Context, bench *sweep.Bench) (*dialect.Generator, *di
 	return generator, scope, nil
 }
 
+// memoryLimit is what a run is kept to by collecting harder, so that a small
+// machine at the bench does not swap on a long night.
+const memoryLimit = 64 << 20
+
 // execution is what the subcommands that measure have in common.
 type execution struct {
 	store *journal.Store
@@ -56,6 +61,7 @@ type execution struct {
 // carryOut opens the bench and takes the run's steps. The run's state and
 // verdict are set when it returns nil.
 func (x *execution) carryOut(ctx context.Context) error {
+	debug.SetMemoryLimit(min(memoryLimit, debug.SetMemoryLimit(-1)))
 	ctx, stop, done := stopOnSignal(ctx, x.out)
 	defer done()
 	generator, scope, err := openBench(ctx, &x.run.Bench)

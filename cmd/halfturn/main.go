@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -23,12 +22,7 @@ const (
 	exitUsage   = 2
 )
 
-// memoryLimit makes the collector work harder before a small machine at the
-// bench swaps; it is no bound on what a report may take.
-const memoryLimit = 80 << 20
-
 func main() {
-	debug.SetMemoryLimit(memoryLimit)
 	os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
