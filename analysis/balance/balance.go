@@ -4,6 +4,8 @@
 //	[]phasor.Pair ──Combine──▶ Estimate   one step: arm ratio as read, amplitudes
 //	[]Point ──NewCalibration──▶ At(f)     the calibration run at any frequency inside it
 //	Point, Point, Load ──Evaluate──▶ Result
+//	  and a Budget ──EvaluateWith──▶ Result and the Shares of each error in it
+//	               ──Simulate──▶ the same by the Monte Carlo method
 //
 // Fitted and CheckKind tell from arm ratios what is in the fixture.
 package balance
@@ -63,8 +65,8 @@ type Load struct {
 // Result is what is known of the balun at one frequency. U fields are
 // expanded uncertainties, k = 2.
 //
-// UAmplitudeBalance and UPhaseBalance are the larger side of the interval and
-// become +Inf dB and 180° where a ratio of 0 lies inside of it. A rejection is
+// UAmplitudeBalance and UPhaseBalance are the larger side of the interval where
+// they are large, and become +Inf dB and 180° where a ratio of 0 lies inside of it. A rejection is
 // +Inf dB for an imbalance of exactly 0; an amplitude balance is -Inf dB for a
 // ratio of exactly 0, as a broken arm without noise reads.
 type Result struct {
@@ -83,7 +85,7 @@ type Result struct {
 	Imbalance              float64
 	UImbalance             float64
 	CommonModeRejection    units.DB // 20 log10 of 1/Imbalance
-	CommonModeRejectionLow units.DB // of 1/(Imbalance + UImbalance): what is assured
+	CommonModeRejectionLow units.DB // what is assured: one-sided lower bound, 95 %
 	InsertionLoss          units.DB
 	UInsertionLoss         units.DB
 

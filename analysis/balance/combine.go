@@ -31,8 +31,9 @@ const FalseAlarm = 1e-6
 // Cov is to first order that of Σ s*(P2 - R P1)/Σ|s|², from the noise of the
 // residuals; where the captures scatter more than that about their common
 // ratio, uncertainty.Scatter enlarges it: the scatter in amplitude and in phase
-// each by itself, or with fewer than 4 captures both together, since one or two
-// degrees of freedom would say next to nothing. Σ|s|² is the largest eigenvalue
+// both together, or each by itself where one of them alone exceeds the noise and
+// there are 4 captures or more, since one or two degrees of freedom would say
+// next to nothing. Σ|s|² is the largest eigenvalue
 // with the noise taken out, as are the amplitudes; so they hold below the noise
 // too, where the variance is (1 + 1/SNR) times that of a strong signal.
 //
@@ -220,13 +221,13 @@ func ratioCov(pairs []phasor.Pair, gain [2]float64, u [2]complex128, ratio compl
 	K := float64(len(pairs))
 	along *= K / (K - 1)
 	across *= K / (K - 1)
-	var byAlong, byAcross float64
-	if len(pairs) < apart {
-		byAlong = uncertainty.Scatter((along+across)/(expected.RR+expected.II), 2*(K-1))
-		byAcross = byAlong
-	} else {
-		byAlong = uncertainty.Scatter(along/expected.RR, K-1)
-		byAcross = uncertainty.Scatter(across/expected.II, K-1)
+	// Taken apart only where one of them by itself is more than noise: what is
+	// noise in both is better known from both together.
+	byAlong := uncertainty.Scatter((along+across)/(expected.RR+expected.II), 2*(K-1))
+	byAcross := byAlong
+	alone, other := along/expected.RR, across/expected.II
+	if len(pairs) >= apart && (uncertainty.Exceeds(alone, K-1) || uncertainty.Exceeds(other, K-1)) {
+		byAlong, byAcross = uncertainty.Scatter(alone, K-1), uncertainty.Scatter(other, K-1)
 	}
 	return uncertainty.Cov{
 		RR: byAlong * expected.RR,

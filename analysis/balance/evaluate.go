@@ -54,13 +54,25 @@ const DefaultRangeGain units.DB = 0.106
 // Option changes how Evaluate works.
 type Option func(options) options
 
-type options struct{ rangeGain units.DB }
+type options struct {
+	rangeGain units.DB
+	budget    uncertainty.Budget
+}
 
 // RangeGain states the standard uncertainty of a channel's gain on one range
 // against another, in place of DefaultRangeGain.
 func RangeGain(u units.DB) Option {
 	return func(o options) options {
 		o.rangeGain = u
+		return o
+	}
+}
+
+// Budget adds the errors of the bench to those of type A; its RangeGain takes
+// the place of the option RangeGain.
+func Budget(b uncertainty.Budget) Option {
+	return func(o options) options {
+		o.budget = b
 		return o
 	}
 }
@@ -77,38 +89,20 @@ func RangeGain(u units.DB) Option {
 //	T                     = q1 |1 - r|/2
 //	insertion loss        = -20 log10(T/|K|) dB
 //
-// Uncertainties are those of type A of both runs, propagated through every
-// formula with their correlations. Where a channel's range differs between the
-// runs, so that its gain does not cancel, RangeGain is added in magnitude and,
-// by the same relative amount, in phase.
+// Uncertainties are those of type A of both runs and those of the Budget, if
+// one is given, propagated through every formula with their correlations; see
+// budget.go. Where a channel's range differs between the runs, so that its gain
+// does not cancel, RangeGain is added in magnitude and, by the same relative
+// amount, in phase.
 //
 // Errors: steps of different frequency, figures that no measurement gives, an
-// unusable load, and ErrNotDifferential if r is +1 within its uncertainty.
+// unusable load or budget, and ErrNotDifferential if r is +1 within its uncertainty.
 func Evaluate(dut, cal Point, load Load, opts ...Option) (Result, error) {
-	o := options{rangeGain: DefaultRangeGain}
-	for _, option := range opts {
-		o = option(o)
-	}
-	if err := checkPoints(&dut, &cal, load, o); err != nil {
+	c, err := newChain(&dut, &cal, load, opts)
+	if err != nil {
 		return Result{}, err
 	}
-	gains, rangesDiffer := rangeVariance(&dut, &cal, o.rangeGain)
-
-	r, cov := Deembed(dut.Estimate, cal.Estimate)
-	cov = cov.Add(uncertainty.Circular((gains[0] + gains[1]) * norm2(r)))
-	if cmplx.Abs(1-r) <= uncertainty.Coverage*cov.Standard() {
-		return Result{}, fmt.Errorf("%w at %s: arm 2 over arm 1 is %.3g∠%.1f°, nothing differential to state; is the calibration cable still fitted?",
-			ErrNotDifferential, dut.Frequency.Brief(), cmplx.Abs(r), cmplx.Phase(r)*180/math.Pi)
-	}
-	result := Result{Frequency: dut.Frequency, Ratio: r, Cov: cov, RangesDiffer: rangesDiffer}
-	result.state(r, -r)
-
-	q1 := float64(dut.Amplitude[0]/cal.Amplitude[0]) * math.Exp(logDrive(cal.Drive)-logDrive(dut.Drive))
-	t := q1 * cmplx.Abs(1-r) / 2
-	result.InsertionLoss = -units.DBOfRatio(t / cmplx.Abs(load.TransmissionK(dut.Frequency)))
-	variance := transmissionVariance(&dut, r, gains) + transmissionVariance(&cal, r, [2]float64{})
-	result.UInsertionLoss = inDB(uncertainty.Coverage * math.Sqrt(variance))
-	return result, nil
+	return c.evaluate(), nil
 }
 
 // Cable states how far a calibration step is from an ideal cable behind ideal
@@ -140,44 +134,62 @@ func (result *Result) state(r, opposite complex128) {
 	result.imbalance(r)
 }
 
-// inDB is a relative expanded uncertainty below 1 in dB, on the larger side:
-// -20 log10(1 - u), which is 8.686 u while u is small.
+// inDB is a relative expanded uncertainty u below 1 in dB. While u is small it
+// is 8.686 u, which the truth exceeds as often to the one side as it should, and
+// less often to the other by as much. From a half on it is the larger side, down
+// to 1 - u, which goes to infinity where zero comes inside. Between them it
+// changes with u²: the larger side for a small u would hold the truth in 97 %
+// where 95 % are stated.
 func inDB(u float64) units.DB {
 	if u >= 1 {
 		return units.DB(math.Inf(1))
 	}
-	return units.DB(-20 / math.Ln10 * math.Log1p(-u))
+	large := min(1, 4*u*u)
+	return units.DB(20 / math.Ln10 * ((1-large)*u - large*math.Log1p(-u)))
 }
 
 func degrees(rad float64) units.Degrees { return units.Degrees(rad * 180 / math.Pi) }
+
+// assured is the probability with which the rejection is at least
+// CommonModeRejectionLow.
+const assured = 0.95
 
 // imbalance sets m = |g|, g = (1 + r)/(1 - r), and rejection. With g' =
 // 2/(1 - r)², U is how much larger |g| can be within the expanded
 // uncertainties a along g and b across it, hypot(m + a, b) - m: it is a where
 // m is well above its uncertainty, and goes on to hypot(a, b) at m = 0, where
 // the linear law of propagation for a modulus has no derivative to work with.
+//
+// Near r = -1 that symmetric interval holds the truth more often than stated,
+// since one of its ends is at zero where nothing can lie beyond. The assured
+// rejection is therefore a bound of its own, uncertainty.AtMost.
 func (result *Result) imbalance(r complex128) {
 	g := (1 + r) / (1 - r)
 	m := cmplx.Abs(g)
-	cov := result.Cov.Through(2 / ((1 - r) * (1 - r)))
+	cov := imbalanceCov(r, result.Cov)
+	radial := cov
 	if m > 0 {
-		cov = cov.Through(cmplx.Conj(g) / complex(m, 0))
+		radial = cov.Through(cmplx.Conj(g) / complex(m, 0))
 	}
-	a := uncertainty.Coverage * math.Sqrt(cov.RR)
-	b := uncertainty.Coverage * math.Sqrt(cov.II)
+	a := uncertainty.Coverage * math.Sqrt(radial.RR)
+	b := uncertainty.Coverage * math.Sqrt(radial.II)
 	result.Imbalance = m
 	result.UImbalance = math.Hypot(m+a, b) - m
 	result.CommonModeRejection = -units.DBOfRatio(m)
-	result.CommonModeRejectionLow = -units.DBOfRatio(m + result.UImbalance)
+	result.CommonModeRejectionLow = -units.DBOfRatio(uncertainty.AtMost(g, cov, assured))
+}
+
+// imbalanceCov is the covariance of (1 + r)/(1 - r) where that of r is cov.
+func imbalanceCov(r complex128, cov uncertainty.Cov) uncertainty.Cov {
+	return cov.Through(2 / ((1 - r) * (1 - r)))
 }
 
 // transmissionVariance is the share of one run in the variance of ln T. With
 // α = 1/(1 - r), a relative error ε of arm i changes it by
 // Re(α ε1 + (1 - α) ε2); the errors along the phasors are those of the
 // amplitudes, with their correlation, and of those across only the difference
-// counts, which is that of the arm ratio. gains are relative variances to add
-// to each arm's.
-func transmissionVariance(p *Point, r complex128, gains [2]float64) float64 {
+// counts, which is that of the arm ratio.
+func transmissionVariance(p *Point, r complex128) float64 {
 	alpha := 1 / (1 - r)
 	var u [2]float64
 	for i, share := range [2]complex128{alpha, 1 - alpha} {
@@ -189,18 +201,7 @@ func transmissionVariance(p *Point, r complex128, gains [2]float64) float64 {
 	if p.Ratio != 0 {
 		variance += sq(imag(alpha)) * p.Cov.Relative(p.Ratio).II
 	}
-	return max(0, variance) + norm2(alpha)*gains[0] + norm2(1-alpha)*gains[1]
-}
-
-// rangeVariance is the relative variance of each channel's gain between the runs.
-func rangeVariance(dut, cal *Point, u units.DB) (variance [2]float64, differ bool) {
-	for i := range variance {
-		if dut.Range[i] != cal.Range[i] || dut.RangesDiffer || cal.RangesDiffer {
-			variance[i] = sq(float64(u) * math.Ln10 / 20)
-			differ = true
-		}
-	}
-	return variance, differ
+	return max(0, variance)
 }
 
 func checkPoints(dut, cal *Point, load Load, o options) error {
@@ -217,6 +218,9 @@ func checkPoints(dut, cal *Point, load Load, o options) error {
 		return fmt.Errorf("calibration step at %s: arm 2 reads nothing", cal.Frequency.Brief())
 	case !(o.rangeGain >= 0) || math.IsInf(float64(o.rangeGain), 0):
 		return fmt.Errorf("range gain: a standard uncertainty cannot be %v", o.rangeGain)
+	}
+	if err := checkBudget(o.budget, dut, cal); err != nil {
+		return err
 	}
 	return load.Validate()
 }

@@ -1,5 +1,9 @@
-// Package conformity decides results against limits after ILAC-G8:09/2019,
-// 4.2.3: a non-binary statement with a guard band of the expanded uncertainty.
+// Package conformity decides results against limits: by default after
+// ILAC-G8:09/2019, 4.2.3, a non-binary statement with a guard band of the
+// expanded uncertainty, on request by another Rule.
+//
+//	Limits.At ──Decide, DecideBy──▶ Decision   one step
+//	Limits, []Decision ──Summarise──▶ Summary  the band
 package conformity
 
 import (
@@ -19,7 +23,7 @@ const (
 )
 
 // Limits is what the balun must meet within its band. A nil limit is not
-// applied.
+// applied. Segments take their place at the frequencies they are for; see At.
 type Limits struct {
 	Name                string         `json:"name" mapstructure:"name"`
 	From                units.Hertz    `json:"from" mapstructure:"from"`
@@ -28,4 +32,5 @@ type Limits struct {
 	PhaseBalance        *units.Degrees `json:"phase_balance,omitempty" mapstructure:"phase_balance"`                 // largest |phase balance|
 	CommonModeRejection *units.DB      `json:"common_mode_rejection,omitempty" mapstructure:"common_mode_rejection"` // smallest
 	InsertionLoss       *units.DB      `json:"insertion_loss,omitempty" mapstructure:"insertion_loss"`               // largest
+	Segments            *Segments      `json:"segments,omitempty" mapstructure:"segments"`                           // nil: the same at every frequency
 }

@@ -6,24 +6,23 @@ import (
 	"halfturn/analysis/balance"
 )
 
-// Decide compares one result with the limits. The limits' band is no matter
-// here: the widest passing band needs decisions outside of it too.
+// Decide compares one result with the limits at its frequency, by the default
+// rule. The limits' band is no matter here: the widest passing band needs
+// decisions outside of it too.
 //
 // Rejection is decided as imbalance, its inverse, whose uncertainty is
 // symmetric where that of a rejection in dB near r = -1 is not.
-func (l Limits) Decide(r balance.Result) Decision {
+func (l Limits) Decide(r balance.Result) Decision { return l.DecideBy(NonBinary, r) }
+
+// DecideBy is Decide by another rule.
+func (l Limits) DecideBy(rule Rule, r balance.Result) Decision {
+	l = l.At(r.Frequency)
 	var d Decision
-	if l.AmplitudeBalance != nil {
-		d.AmplitudeBalance = decide(math.Abs(float64(r.AmplitudeBalance)), float64(r.UAmplitudeBalance), float64(*l.AmplitudeBalance))
-	}
-	if l.PhaseBalance != nil {
-		d.PhaseBalance = decide(math.Abs(float64(r.PhaseBalance)), float64(r.UPhaseBalance), float64(*l.PhaseBalance))
-	}
-	if l.CommonModeRejection != nil {
-		d.CommonModeRejection = decide(r.Imbalance, r.UImbalance, 1/l.CommonModeRejection.Ratio())
-	}
-	if l.InsertionLoss != nil {
-		d.InsertionLoss = decide(float64(r.InsertionLoss), float64(r.UInsertionLoss), float64(*l.InsertionLoss))
+	for i := range quantities {
+		q := &quantities[i]
+		if value, u, limit := q.compare(&l, &r); !math.IsNaN(limit) {
+			*q.verdict(&d) = rule.decide(q.size(value), u, limit)
+		}
 	}
 	d.Verdict = worst(d.AmplitudeBalance, d.PhaseBalance, d.CommonModeRejection, d.InsertionLoss)
 	return d

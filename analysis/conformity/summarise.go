@@ -26,8 +26,8 @@ const edge = 1e-6
 //
 // Limits without a band (From and To 0) are decided over the whole sweep.
 //
-// PassFrom to PassTo: of all runs of neighbouring steps that pass, those that
-// overlap the band; of these the one with the largest ratio of its ends.
+// PassFrom to PassTo: of all runs of neighbouring steps that pass, with no hole
+// between them, those that overlap the band; of these the one with the largest ratio of its ends.
 func Summarise(l Limits, results []balance.Result, decisions []Decision) Summary {
 	s := Summary{
 		WorstAmplitudeBalance:    -1,
@@ -51,7 +51,7 @@ func Summarise(l Limits, results []balance.Result, decisions []Decision) Summary
 	end := sort.Search(len(order), func(k int) bool { return frequencies[k] > high })
 	inside := order[first:max(first, end)]
 
-	s.worst(results, decisions, inside)
+	s.worst(l, results, decisions, inside)
 	s.flatness(results, decisions, inside)
 	for _, i := range inside {
 		s.Steps++
@@ -61,7 +61,9 @@ func Summarise(l Limits, results []balance.Result, decisions []Decision) Summary
 		s.Verdict = worst(s.Verdict, decisions[i].Verdict)
 	}
 	s.Verdict = worst(s.Verdict, s.cover(from, to, frequencies, len(inside)))
-	s.passing(results, decisions, order, low, high)
+	hole := holes(frequencies, from, to)
+	s.Verdict = worst(s.Verdict, s.widestHole(hole, frequencies, from, to))
+	s.passing(results, decisions, order, hole, low, high)
 	if l.None() {
 		s.Verdict = NotLimited
 	}
@@ -97,46 +99,53 @@ func sortedFrequencies(results []balance.Result, order []int) []units.Hertz {
 	return f
 }
 
-// worst finds the steps where each quantity is worst, of those where it is
-// measurable.
-func (s *Summary) worst(results []balance.Result, decisions []Decision, inside []int) {
-	largest := func(value func(*balance.Result) float64, verdict func(*Decision) Verdict) int {
-		at, most := -1, math.Inf(-1)
-		for _, i := range inside {
-			if decisions[i] == Unmeasured() || verdict(&decisions[i]) == NotMeasurable {
+// worst finds the steps where each quantity is worst, and the least
+// probability of conformity, of those where it is measurable.
+func (s *Summary) worst(l Limits, results []balance.Result, decisions []Decision, inside []int) {
+	var most [len(quantities)]float64
+	for _, i := range inside {
+		if decisions[i] == Unmeasured() {
+			continue
+		}
+		r := &results[i]
+		here := l.At(r.Frequency)
+		for k := range quantities {
+			q := &quantities[k]
+			if *q.verdict(&decisions[i]) == NotMeasurable {
 				continue
 			}
-			if v := value(&results[i]); v > most {
-				at, most = i, v
+			value, _, limit := q.compare(&here, r)
+			size := q.size(value)
+			if l.Segments != nil && !math.IsNaN(limit) {
+				size /= limit
+			}
+			if at := q.worst(s); size > math.Inf(-1) && (*at < 0 || size > most[k]) {
+				*at, most[k] = i, size
+			}
+			p := q.probability(&here, r)
+			if least := &s.LeastProbable; !math.IsNaN(p) && (least.Quantity == "" || p < least.Probability) {
+				*least = Conformity{p, q.name, r.Frequency}
 			}
 		}
-		return at
 	}
-	s.WorstAmplitudeBalance = largest(
-		func(r *balance.Result) float64 { return math.Abs(float64(r.AmplitudeBalance)) },
-		func(d *Decision) Verdict { return d.AmplitudeBalance })
-	s.WorstPhaseBalance = largest(
-		func(r *balance.Result) float64 { return math.Abs(float64(r.PhaseBalance)) },
-		func(d *Decision) Verdict { return d.PhaseBalance })
-	s.WorstCommonModeRejection = largest(
-		func(r *balance.Result) float64 { return r.Imbalance },
-		func(d *Decision) Verdict { return d.CommonModeRejection })
-	s.WorstInsertionLoss = largest(
-		func(r *balance.Result) float64 { return float64(r.InsertionLoss) },
-		func(d *Decision) Verdict { return d.InsertionLoss })
 }
 
 // flatness is the largest minus the smallest insertion loss of the steps
 // inside, with the uncertainties of these two.
 func (s *Summary) flatness(results []balance.Result, decisions []Decision, inside []int) {
-	top := s.WorstInsertionLoss
+	top, bottom := s.WorstInsertionLoss, s.WorstInsertionLoss
 	if top < 0 {
 		return
 	}
-	bottom := top
 	for _, i := range inside {
 		d := &decisions[i]
-		if *d != Unmeasured() && d.InsertionLoss != NotMeasurable && results[i].InsertionLoss < results[bottom].InsertionLoss {
+		if *d == Unmeasured() || d.InsertionLoss == NotMeasurable {
+			continue
+		}
+		if results[i].InsertionLoss > results[top].InsertionLoss {
+			top = i
+		}
+		if results[i].InsertionLoss < results[bottom].InsertionLoss {
 			bottom = i
 		}
 	}
@@ -147,14 +156,14 @@ func (s *Summary) flatness(results []balance.Result, decisions []Decision, insid
 }
 
 // passing sets PassFrom and PassTo.
-func (s *Summary) passing(results []balance.Result, decisions []Decision, order []int, low, high units.Hertz) {
+func (s *Summary) passing(results []balance.Result, decisions []Decision, order []int, hole []bool, low, high units.Hertz) {
 	widest := 0.0 // ratio of the ends
 	for k := 0; k < len(order); k++ {
 		if decisions[order[k]].Verdict != Pass {
 			continue
 		}
 		start := results[order[k]].Frequency
-		for k+1 < len(order) && decisions[order[k+1]].Verdict == Pass {
+		for k+1 < len(order) && !hole[k] && decisions[order[k+1]].Verdict == Pass {
 			k++
 		}
 		stop := results[order[k]].Frequency

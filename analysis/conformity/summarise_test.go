@@ -120,6 +120,7 @@ func TestSummariseFigures(t *testing.T) {
 		Verdict: NotMeasurable,
 		From:    10e6, To: 100e6,
 		PassFrom: 10e6, PassTo: 10e6, // the first of two single steps
+		LeastProbable:            Conformity{1, "phase balance", 10e6}, // of equals the first
 		WorstAmplitudeBalance:    3,
 		WorstPhaseBalance:        1, // 80° ± 100° is not measured
 		WorstCommonModeRejection: 1,

@@ -1,0 +1,456 @@
+package balance
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"sort"
+
+	"halfturn/analysis/uncertainty"
+	"halfturn/units"
+)
+
+// chain is the measurement model of one step: what was read, and what each
+// error does to the results.
+//
+// An error x changes r by D x and ln q1 by Re(Q x), hence ln T, T being
+// q1 |1 - r|/2, by Re(M x) with M = Q - D/(1 - r). Each has a coefficient for the
+// balun run and one for the calibration run. An error of arm i, relative to its
+// phasor, has for the balun run
+//
+//	arm 1: D = -r, Q = 1
+//	arm 2: D = +r, Q = 0
+//
+// and the opposite for the calibration run, since r = R_d/R_c. An error that is
+// common to both runs counts with the sum of its coefficients, so that a gain
+// cancels; one that is not, with both.
+type chain struct {
+	dut, cal   *Point
+	load       Load
+	r          complex128
+	cov        uncertainty.Cov // type A, of r
+	result     Result          // Frequency to RangesDiffer
+	influences [most]influence
+	n          int
+}
+
+// influence is one independent error.
+type influence struct {
+	entry  *uncertainty.Entry
+	common bool
+	d      [2]complex128 // D in the balun and in the calibration run
+	q      [2]complex128 // Q likewise
+	m      [2]complex128 // M likewise
+}
+
+// most is the number of influences that there can be.
+const most = 24
+
+// newChain checks everything and sets the model up.
+func newChain(dut, cal *Point, load Load, opts []Option) (*chain, error) {
+	o := options{rangeGain: DefaultRangeGain}
+	for _, option := range opts {
+		o = option(o)
+	}
+	if err := checkPoints(dut, cal, load, o); err != nil {
+		return nil, err
+	}
+	c := &chain{dut: dut, cal: cal, load: load}
+	c.r, c.cov = Deembed(dut.Estimate, cal.Estimate)
+	c.result = Result{Frequency: dut.Frequency, Ratio: c.r}
+	if c.r == 1 {
+		return nil, c.notDifferential()
+	}
+	c.model(o)
+	c.result.Cov = c.cov
+	for i := range c.influences[:c.n] {
+		c.result.Cov = c.result.Cov.Add(c.influences[i].ratio(dut.Frequency))
+	}
+	if cmplx.Abs(1-c.r) <= uncertainty.Coverage*c.result.Cov.Standard() {
+		return nil, c.notDifferential()
+	}
+	return c, nil
+}
+
+func (c *chain) notDifferential() error {
+	return fmt.Errorf("%w at %s: arm 2 over arm 1 is %.3g∠%.1f°, nothing differential to state; is the calibration cable still fitted?",
+		ErrNotDifferential, c.dut.Frequency.Brief(), cmplx.Abs(c.r), cmplx.Phase(c.r)*180/math.Pi)
+}
+
+// checkBudget refuses a budget that cannot be used with these points.
+func checkBudget(b uncertainty.Budget, dut, cal *Point) error {
+	if err := b.Validate(); err != nil {
+		return err
+	}
+	if e := b.Entry(uncertainty.NonLinearity); e != nil && e.Value > 0 {
+		for arm := range dut.Range {
+			if !(dut.Range[arm] > 0) || !(cal.Range[arm] > 0) || !(cal.Amplitude[arm] > 0) {
+				return fmt.Errorf("step at %s: the range or amplitude of arm %d is not known, without which nothing can be said of the converter's non-linearity",
+					dut.Frequency.Brief(), arm+1)
+			}
+		}
+	}
+	return nil
+}
+
+// model lists the influences.
+func (c *chain) model(o options) {
+	f := 2 * math.Pi * float64(c.dut.Frequency)
+	one := func(dut, cal complex128) [2]complex128 { return [2]complex128{dut, cal} }
+	none := one(0, 0)
+	b := o.budget
+
+	// An error of the gain of a channel against its other range: real and
+	// imaginary part alike.
+	gain := b.Entry(uncertainty.RangeGain)
+	if gain == nil {
+		u := float64(o.rangeGain) * math.Ln10 / 20
+		gain = &uncertainty.Entry{Name: uncertainty.RangeGain, Value: u, Phase: u, Distribution: uncertainty.Normal}
+	}
+	for arm := range 2 {
+		if c.dut.Range[arm] != c.cal.Range[arm] || c.dut.RangesDiffer || c.cal.RangesDiffer {
+			c.arm(gain, arm, one(1, 0))
+			c.result.RangesDiffer = true
+		}
+	}
+
+	for i := range b {
+		switch e := &b[i]; e.Name {
+		case uncertainty.RunRepeatability:
+			c.arm(e, 1, one(1, 1))
+		case uncertainty.ConnectorRepeatability, uncertainty.Harmonics:
+			c.arm(e, 0, one(1, 1))
+			c.arm(e, 1, one(1, 1))
+		case uncertainty.SkewDrift:
+			c.arm(e, 1, one(complex(0, -f), 0))
+		case uncertainty.ClockError:
+			// Turns both channels alike but for their skew.
+			c.arm(e, 1, one(complex(0, -f*mostSkew), 0))
+		case uncertainty.Crosstalk:
+			// P2 gains x P1: R grows by x. P1 gains x P2: R falls by x R².
+			// An imbalance is thus seen that was not in the calibration: with
+			// opposite arms the two runs differ by twice the crosstalk.
+			rc, rd := c.cal.Ratio, c.dut.Ratio
+			c.add(e, one(1/rc, -c.r/rc), none)
+			c.add(e, one(-c.r*rd, c.r*rc), one(rd, -rc))
+		case uncertainty.NonLinearity:
+			c.converter(e)
+		case uncertainty.LoadResistance, uncertainty.LoadCapacitance:
+			c.loads(e)
+		case uncertainty.SourceResistance:
+			// ln T + ln K over ln Z0, for a lossless balun.
+			z, z0 := c.load.Impedance(c.dut.Frequency), complex(float64(c.load.Source), 0)
+			c.add(e, none, one(2*z0/(z+2*z0)-z0/(2*z+z0), 0))
+		case uncertainty.LevelLinearity:
+			if c.dut.Drive != c.cal.Drive {
+				c.add(e, none, one(1, 0))
+			}
+		case uncertainty.LevelRepeatability:
+			c.add(e, none, one(1, -1))
+		}
+	}
+}
+
+// add lists an error that changes r by d x and ln q1 by Re(q x).
+func (c *chain) add(e *uncertainty.Entry, d, q [2]complex128) {
+	if e.Value == 0 && e.Phase == 0 {
+		return
+	}
+	x := influence{entry: e, common: e.Common(), d: d, q: q}
+	for run := range x.m {
+		x.m[run] = q[run] - d[run]/(1-c.r)
+	}
+	c.influences[c.n] = x
+	c.n++
+}
+
+// arm lists an error by which the phasor of an arm (0 or 1) is multiplied,
+// 1 + times x, in the balun and the calibration run.
+func (c *chain) arm(e *uncertainty.Entry, arm int, times [2]complex128) {
+	times[1] = -times[1]
+	if arm == 0 {
+		c.add(e, [2]complex128{-c.r * times[0], -c.r * times[1]}, times)
+	} else {
+		c.add(e, [2]complex128{c.r * times[0], c.r * times[1]}, [2]complex128{})
+	}
+}
+
+// converter lists the non-linearity of each channel in each run: x times half
+// the range on its amplitude.
+func (c *chain) converter(e *uncertainty.Entry) {
+	for run, p := range [2]*Point{c.dut, c.cal} {
+		sign := complex(float64(1-2*run), 0)
+		for arm := range 2 {
+			var d, q [2]complex128
+			half := float64(p.Range[arm]) / 2
+			switch {
+			case arm == 0:
+				q[run] = sign * complex(half/float64(p.Amplitude[0]), 0)
+				d[run] = -c.r * q[run]
+			case run == 1:
+				d[run] = sign * c.r * complex(half/float64(p.Amplitude[1]), 0)
+			default:
+				// Arm 2 of the balun may be silent: along R_d where there is one.
+				along := complex(1, 0)
+				if abs := cmplx.Abs(p.Ratio); abs > 0 {
+					along = p.Ratio / complex(abs, 0)
+				}
+				d[run] = along * complex(half/float64(p.Amplitude[0]), 0) / c.cal.Ratio
+			}
+			c.add(e, d, q)
+		}
+	}
+}
+
+// loads lists the error of each arm's load. The calibration cable feeds both
+// arms with one voltage, whatever their loads. The balun feeds them with one
+// current, but for the part that its choke takes from arm 2, so that
+// d ln r = -r d ln Z2 - d ln Z1 (r = -Z_c/(Z_c + Z2) · Z2/Z1, design formula 7
+// with two loads). T changes by κ for each arm's ln Z, see lossOfLoad.
+func (c *chain) loads(e *uncertainty.Entry) {
+	z := c.load.Impedance(c.dut.Frequency)
+	dlnZ := z / complex(float64(c.load.Resistance), 0) // over ln R: 1/(1 + jωRC)
+	if e.Name == uncertainty.LoadCapacitance {
+		dlnZ = -complex(0, 2*math.Pi*float64(c.dut.Frequency)) * z // over C: -jωR/(1 + jωRC)
+	}
+	kappa := lossOfLoad(z, complex(float64(c.load.Source), 0))
+	for _, d := range [2]complex128{-c.r * dlnZ, -c.r * c.r * dlnZ} {
+		// add counts what d does to |1 - r|, which kappa holds already.
+		c.add(e, [2]complex128{d, 0}, [2]complex128{kappa*dlnZ + d/(1-c.r), 0})
+	}
+}
+
+// lossOfLoad is d ln T over d ln Z of one arm's load Z, for a lossless balun:
+// with S = Z1 + Z2 in series behind it and P = Z1 ∥ Z2 with the calibration
+// cable, T = S/(S + Z0) · (P + Z0)/(2P).
+func lossOfLoad(z, z0 complex128) complex128 {
+	return z/(2*(z+2*z0)) - z/(2*z+z0)
+}
+
+// combined are the coefficients of an error: one where it is common to both
+// runs, two where each run has its own.
+func (x *influence) combined(k [2]complex128) [2]complex128 {
+	if x.common {
+		return [2]complex128{k[0] + k[1], 0}
+	}
+	return k
+}
+
+// ratio is the influence's covariance of r.
+func (x *influence) ratio(f units.Hertz) uncertainty.Cov {
+	v, d := x.entry.Cov(f), x.combined(x.d)
+	return v.Through(d[0]).Add(v.Through(d[1]))
+}
+
+// transmission is the influence's variance of ln T.
+func (x *influence) transmission(f units.Hertz) float64 {
+	v, m := x.entry.Cov(f), x.combined(x.m)
+	return v.Through(m[0]).RR + v.Through(m[1]).RR
+}
+
+// transmission is T over |K|, which insertion loss is the inverse of.
+func (c *chain) transmission() float64 {
+	q1 := float64(c.dut.Amplitude[0]/c.cal.Amplitude[0]) * math.Exp(logDrive(c.cal.Drive)-logDrive(c.dut.Drive))
+	return q1 * cmplx.Abs(1-c.r) / 2 / cmplx.Abs(c.load.TransmissionK(c.dut.Frequency))
+}
+
+// evaluate states the results.
+func (c *chain) evaluate() Result {
+	result := c.result
+	result.state(c.r, -c.r)
+	result.InsertionLoss = -units.DBOfRatio(c.transmission())
+	variance := transmissionVariance(c.dut, c.r) + transmissionVariance(c.cal, c.r)
+	for i := range c.influences[:c.n] {
+		variance += c.influences[i].transmission(c.dut.Frequency)
+	}
+	result.UInsertionLoss = inDB(uncertainty.Coverage * math.Sqrt(variance))
+	return result
+}
+
+// Share is the part of one error in a result.
+type Share struct {
+	Name uncertainty.Name
+	// Standard is its standard uncertainty in the unit of the result, to first order.
+	Standard float64
+	// Part is its part of the result's variance; all parts make 1.
+	Part float64
+}
+
+// Shares are the errors in each result, largest first. What does not act at
+// this step is left out.
+type Shares struct {
+	AmplitudeBalance []Share // dB
+	PhaseBalance     []Share // degrees
+	Imbalance        []Share // 1
+	InsertionLoss    []Share // dB
+}
+
+// EvaluateWith is Evaluate with a budget, and the share of every error in
+// every result (JCGM 100:2008, 5.1.3: u_i(y) = |c_i| u(x_i)).
+//
+// Imbalance is a modulus: of an error of r, the part along it counts in full
+// and the part across it the more the nearer the imbalance is to its own
+// standard uncertainty s, by s²/(m² + s²).
+func EvaluateWith(dut, cal Point, load Load, b uncertainty.Budget, opts ...Option) (Result, Shares, error) {
+	c, err := newChain(&dut, &cal, load, append(append([]Option(nil), opts...), Budget(b)))
+	if err != nil {
+		return Result{}, Shares{}, err
+	}
+	return c.evaluate(), c.shares(), nil
+}
+
+func (c *chain) shares() Shares {
+	var s Shares
+	g := (1 + c.r) / (1 - c.r)
+	m2, total := norm2(g), imbalanceCov(c.r, c.result.Cov)
+	spread := (total.RR + total.II) / 2
+	radial, across := complex(1, 0), 1.0
+	if m2 > 0 {
+		radial, across = cmplx.Conj(g)/complex(math.Sqrt(m2), 0), spread/(m2+spread)
+	}
+	const dB, degree = 20 / math.Ln10, 180 / math.Pi
+	add := func(n uncertainty.Name, cov uncertainty.Cov, transmission float64) {
+		if c.r != 0 {
+			relative := cov.Relative(c.r)
+			s.AmplitudeBalance = share(s.AmplitudeBalance, n, relative.RR*dB*dB)
+			s.PhaseBalance = share(s.PhaseBalance, n, relative.II*degree*degree)
+		}
+		about := imbalanceCov(c.r, cov).Through(radial)
+		s.Imbalance = share(s.Imbalance, n, about.RR+across*about.II)
+		s.InsertionLoss = share(s.InsertionLoss, n, transmission*dB*dB)
+	}
+	add(uncertainty.NoiseBalun, c.dut.Cov.Through(1/c.cal.Ratio), transmissionVariance(c.dut, c.r))
+	add(uncertainty.NoiseCalibration, c.cal.Cov.Through(c.r/c.cal.Ratio), transmissionVariance(c.cal, c.r))
+	for i := range c.influences[:c.n] {
+		x := &c.influences[i]
+		add(x.entry.Name, x.ratio(c.dut.Frequency), x.transmission(c.dut.Frequency))
+	}
+	for _, list := range [][]Share{s.AmplitudeBalance, s.PhaseBalance, s.Imbalance, s.InsertionLoss} {
+		finish(list)
+	}
+	return s
+}
+
+// share adds a variance to the share of n; Part holds it until finish.
+func share(list []Share, n uncertainty.Name, variance float64) []Share {
+	for i := range list {
+		if list[i].Name == n {
+			list[i].Part += variance
+			return list
+		}
+	}
+	if variance > 0 {
+		list = append(list, Share{Name: n, Part: variance})
+	}
+	return list
+}
+
+func finish(list []Share) {
+	total := 0.0
+	for i := range list {
+		total += list[i].Part
+	}
+	for i := range list {
+		list[i].Standard = math.Sqrt(list[i].Part)
+		list[i].Part /= total
+	}
+	sort.SliceStable(list, func(a, b int) bool { return list[a].Part > list[b].Part })
+}
+
+// Simulation is the results of a step by the Monte Carlo method.
+type Simulation struct {
+	Trials           int
+	Stable           bool                    // to the digits asked for, see uncertainty.Simulate
+	AmplitudeBalance uncertainty.Distributed // dB
+	PhaseBalance     uncertainty.Distributed // degrees
+	Imbalance        uncertainty.Distributed // 1
+	InsertionLoss    uncertainty.Distributed // dB
+	// CommonModeRejectionLow is the rejection that 95 % of the imbalances
+	// drawn keep.
+	CommonModeRejectionLow units.DB
+	Ratio                  complex128 // mean of r
+	Cov                    uncertainty.Cov
+	Ellipse                float64 // coverage factor of r's ellipse (JCGM 102:2011, 7.7.2)
+}
+
+// Results of a trial.
+const (
+	simAmplitude = iota
+	simPhase
+	simImbalance
+	simLoss
+	simReal
+	simImaginary
+	simResults
+)
+
+// Simulate evaluates a step with a budget by the Monte Carlo method: every
+// error is drawn from its own distribution, type A as a normal one, and taken
+// through the formulas of Evaluate as they are, not to first order. The
+// results say what is known of the quantities given what was read; see
+// uncertainty.Simulate for the number of trials and the intervals.
+func Simulate(dut, cal Point, load Load, b uncertainty.Budget, t uncertainty.Trials, opts ...Option) (Simulation, error) {
+	c, err := newChain(&dut, &cal, load, append(append([]Option(nil), opts...), Budget(b)))
+	if err != nil {
+		return Simulation{}, err
+	}
+	sim, err := uncertainty.Simulate(simResults, c.trial(), t)
+	if err != nil {
+		return Simulation{}, fmt.Errorf("step at %s: %w", dut.Frequency.Brief(), err)
+	}
+	s := Simulation{
+		Trials: sim.Trials, Stable: sim.Stable,
+		AmplitudeBalance: sim.Results[simAmplitude],
+		PhaseBalance:     sim.Results[simPhase],
+		Imbalance:        sim.Results[simImbalance],
+		InsertionLoss:    sim.Results[simLoss],
+		Ratio:            complex(sim.Results[simReal].Mean, sim.Results[simImaginary].Mean),
+		Cov:              sim.Cov(simReal, simImaginary),
+		Ellipse:          sim.Ellipse(simReal, simImaginary),
+	}
+	s.CommonModeRejectionLow = -units.DBOfRatio(sim.Quantile(simImbalance, assured))
+	return s, nil
+}
+
+// trial draws one r and one T from what is known.
+func (c *chain) trial() uncertainty.Trial {
+	major, minor, angle := c.cov.Axes()
+	axis := cmplx.Rect(1, angle)
+	// Type A of the transmission is drawn by itself: that of r is part of it,
+	// so that T takes only the other errors of r.
+	level := math.Sqrt(transmissionVariance(c.dut, c.r) + transmissionVariance(c.cal, c.r))
+	transmission := math.Log(c.transmission() / cmplx.Abs(1-c.r))
+	phase := degrees(cmplx.Phase(-c.r))
+	frequency := c.dut.Frequency
+	return func(rng *rand.Rand, results []float64) {
+		r, change := c.r, level*rng.NormFloat64() // change is of ln q1
+		for i := range c.influences[:c.n] {
+			x := &c.influences[i]
+			e := x.entry.Draw(rng, frequency)
+			if x.common {
+				r += (x.d[0] + x.d[1]) * e
+				change += real((x.q[0] + x.q[1]) * e)
+				continue
+			}
+			r += x.d[0] * e
+			change += real(x.q[0] * e)
+			if x.d[1] != 0 || x.q[1] != 0 {
+				e = x.entry.Draw(rng, frequency)
+				r += x.d[1] * e
+				change += real(x.q[1] * e)
+			}
+		}
+		results[simLoss] = -20 / math.Ln10 * (transmission + change + math.Log(cmplx.Abs(1-r)))
+		r += axis * complex(major*rng.NormFloat64(), minor*rng.NormFloat64())
+		results[simAmplitude] = 20 * math.Log10(cmplx.Abs(r))
+		// About the phase that was read, so that no half turn cuts it in two.
+		turn := cmplx.Phase(-r)
+		if c.r != 0 {
+			turn = cmplx.Phase(r/c.r) + float64(phase)*math.Pi/180
+		}
+		results[simPhase] = turn * 180 / math.Pi
+		results[simImbalance] = cmplx.Abs((1 + r) / (1 - r))
+		results[simReal], results[simImaginary] = real(r), imag(r)
+	}
+}
