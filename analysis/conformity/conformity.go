@@ -32,5 +32,6 @@ type Limits struct {
 	PhaseBalance        *units.Degrees `json:"phase_balance,omitempty" mapstructure:"phase_balance"`                 // largest |phase balance|
 	CommonModeRejection *units.DB      `json:"common_mode_rejection,omitempty" mapstructure:"common_mode_rejection"` // smallest
 	InsertionLoss       *units.DB      `json:"insertion_loss,omitempty" mapstructure:"insertion_loss"`               // largest
+	Rule                Rule           `json:"rule,omitempty" mapstructure:"rule"`                                   // of decision; empty is NonBinary
 	Segments            *Segments      `json:"segments,omitempty" mapstructure:"segments"`                           // nil: the same at every frequency
 }

@@ -6,15 +6,14 @@ import (
 	"halfturn/analysis/balance"
 )
 
-// Decide compares one result with the limits at its frequency, by the default
-// rule. The limits' band is no matter here: the widest passing band needs
+// Decide compares one result with the limits at its frequency, by their rule. The limits' band is no matter here: the widest passing band needs
 // decisions outside of it too.
 //
 // Rejection is decided as imbalance, its inverse, whose uncertainty is
 // symmetric where that of a rejection in dB near r = -1 is not.
-func (l Limits) Decide(r balance.Result) Decision { return l.DecideBy(NonBinary, r) }
+func (l Limits) Decide(r balance.Result) Decision { return l.DecideBy(l.Rule, r) }
 
-// DecideBy is Decide by another rule.
+// DecideBy is Decide by a rule of the caller's.
 func (l Limits) DecideBy(rule Rule, r balance.Result) Decision {
 	l = l.At(r.Frequency)
 	var d Decision

@@ -51,6 +51,9 @@ func (l Limits) Validate() error {
 	if l.None() {
 		wrong("none of amplitude_balance, phase_balance, common_mode_rejection and insertion_loss is given: nothing to decide")
 	}
+	if err := l.Rule.Validate(); err != nil {
+		wrong("rule: %v", err)
+	}
 	l.values().validate("", wrong)
 	if l.Segments != nil {
 		l.validateSegments(wrong)

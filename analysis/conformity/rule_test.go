@@ -191,3 +191,20 @@ func BenchmarkVerdictOf1000Steps(b *testing.B) {
 		}
 	}
 }
+
+func TestLimitsCarryTheirRule(t *testing.T) {
+	db := units.DB(0.5)
+	r := balance.Result{Frequency: 1e8, Ratio: -1, AmplitudeBalance: 0.48, UAmplitudeBalance: 0.05}
+	for rule, want := range map[Rule]Verdict{"": ConditionalPass, NonBinary: ConditionalPass, Simple: Pass, Guarded: Fail} {
+		l := Limits{From: 1e7, To: 1e9, AmplitudeBalance: &db, Rule: rule}
+		if got := l.Decide(r).Verdict; got != want {
+			t.Errorf("by %q: %s, want %s", rule, got, want)
+		}
+		if err := l.Validate(); err != nil {
+			t.Errorf("%q: %v", rule, err)
+		}
+	}
+	if err := (Limits{From: 1e7, To: 1e9, AmplitudeBalance: &db, Rule: "mine"}).Validate(); err == nil {
+		t.Error("an unknown rule is taken")
+	}
+}
