@@ -56,6 +56,11 @@ func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drive
 			setting = p.planner.Judge(setting, 0, true, ref).Next
 			continue
 		}
+		if step.Measured() && p.run.Plan.Linearity.at(i) {
+			if err := p.second(ctx, step, setting); err != nil {
+				return nil, nil, err
+			}
+		}
 		if err := p.noErrors(ctx); err != nil {
 			return nil, nil, err
 		}
@@ -104,12 +109,15 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 		}
 		step.Estimate = estimate
 		for arm := range step.Fill {
-			step.Fill[arm] = 2 * float64(estimate.Amplitude[arm]) / float64(step.Range[arm])
+			step.Fill[arm] = fillOf(estimate.Amplitude[arm], step.Range[arm])
 		}
 		step.Clock = t.learnClock(p.clock)
 		return false, nil
 	}
 }
+
+// fillOf is the part of a range that a peak amplitude takes to both sides.
+func fillOf(peak, full units.Volts) float64 { return 2 * float64(peak) / float64(full) }
 
 func clampCaptures(needed float64, plan *Plan) int {
 	if !(needed < float64(plan.MaxCaptures)) { // also NaN: nothing was seen
@@ -211,7 +219,7 @@ type taker struct {
 	bench    *Bench
 	captures []drivers.Capture // as many as any step has needed
 	taken    int               // of them in this step
-	pairs    []phasor.Pair     // their fits
+	pairs    []phasor.Pair     // the fits of those at the present drive
 
 	commanded units.Hertz
 	clock     Clock
@@ -288,15 +296,19 @@ const driftThatMatters = 0.01
 // night's captures, not one good one may stop the sweep.
 const beyondDoubt = 5
 
-// fit makes a pair of phasors of one capture.
-func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
-	var records [2]phasor.Record
+func recordsOf(c *drivers.Capture) (records [2]phasor.Record) {
 	for arm := range records {
 		trace := &c.Traces[arm]
 		records[arm] = phasor.Record{
 			Codes: trace.Codes, VoltsPerCode: trace.VoltsPerCode, Zero: trace.Zero, Low: trace.Low, High: trace.High,
 		}
 	}
+	return records
+}
+
+// fit makes a pair of phasors of one capture.
+func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
+	records := recordsOf(c)
 	tolerance := t.bench.ClockTolerance
 	f := t.commanded * units.Hertz(1+float64(t.clock.Offset)*1e-6)
 	span := float64(len(c.Traces[0].Codes)) / float64(c.Rate)

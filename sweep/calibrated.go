@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"halfturn/analysis/balance"
+	"halfturn/analysis/fixture"
 	"halfturn/sweep/level"
 	"halfturn/units"
 )
@@ -15,6 +16,7 @@ import (
 type Calibrated struct {
 	Run    Run
 	ratios *balance.Calibration // of the measured steps
+	points []balance.Point      // the same
 }
 
 // LoadCalibrated reads a calibration run. The error says why the run cannot serve.
@@ -46,8 +48,12 @@ func LoadCalibrated(ctx context.Context, j Journal, id int64) (*Calibrated, erro
 	if err != nil {
 		return nil, fmt.Errorf("calibration %d: %w", id, err)
 	}
+	c.points = points
 	return c, nil
 }
+
+// Points are the measured steps, by ascending frequency.
+func (c *Calibrated) Points() []balance.Point { return c.points }
 
 // At is the calibration at f, interpolated where f was no step of it.
 func (c *Calibrated) At(f units.Hertz) (balance.Point, error) { return c.ratios.At(f) }
@@ -87,6 +93,21 @@ func (c *Calibrated) Fits(run *Run) error {
 	if planned[0]*moved < from || planned[len(planned)-1] > to*moved {
 		return fmt.Errorf("calibration %d covers %s to %s, the plan goes from %s to %s; run `halfturn calibrate` over the same plan",
 			c.Run.ID, from.Brief(), to.Brief(), planned[0].Brief(), planned[len(planned)-1].Brief())
+	}
+	return c.supports(run, max(from, planned[0]), min(to, planned[len(planned)-1]))
+}
+
+// supports refuses a calibration whose own noise and uneven course take up a
+// limit of the run by themselves, so that nothing could be decided with it. The
+// proof is a function of the stored steps and worked out anew; where they prove
+// nothing, they refuse nothing.
+func (c *Calibrated) supports(run *Run, from, to units.Hertz) error {
+	proof, err := fixture.Prove(c.points, run.Limits, run.Bench.Load, fixture.Part(1))
+	if err != nil {
+		return nil
+	}
+	if err := fixture.Supports(proof, from, to, run.Limits); err != nil {
+		return fmt.Errorf("calibration %d: %w", c.Run.ID, err)
 	}
 	return nil
 }

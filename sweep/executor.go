@@ -56,7 +56,7 @@ func (e *Executor) Start(ctx context.Context, run *Run, cal *Calibrated) error {
 	if cal != nil {
 		run.Calibration = cal.Run.ID
 	}
-	p, err := e.prepare(run, cal)
+	p, err := e.prepare(ctx, run, cal)
 	if err != nil {
 		return err
 	}
@@ -76,7 +76,7 @@ func (e *Executor) Resume(ctx context.Context, run *Run, cal *Calibrated) error 
 		return fmt.Errorf("run %d began with generator %q and scope %q; now there are %q and %q: a run goes on only with the same instruments",
 			run.ID, run.Identities.Generator, run.Identities.Scope, now.Generator, now.Scope)
 	}
-	p, err := e.prepare(run, cal)
+	p, err := e.prepare(ctx, run, cal)
 	if err != nil {
 		return err
 	}
@@ -105,16 +105,17 @@ func (e *Executor) now() time.Time {
 // pass is one run being carried out.
 type pass struct {
 	*Executor
-	run     *Run
-	cal     *Calibrated
-	planner *level.Planner
-	places  []place
-	target  float64 // relative standard uncertainty of the arm ratio
-	tuner   tuner
-	taker   taker
-	clock   Clock
-	seen    []balance.Estimate // of the first steps, the calibration taken out
-	taken   int                // steps
+	run      *Run
+	cal      *Calibrated
+	analysis *analysis
+	planner  *level.Planner
+	places   []place
+	target   float64 // relative standard uncertainty of the arm ratio
+	tuner    tuner
+	taker    taker
+	clock    Clock
+	seen     []balance.Estimate // of the first steps, the calibration taken out
+	taken    int                // steps
 }
 
 // place is where a step is taken.
@@ -124,7 +125,7 @@ type place struct {
 }
 
 // prepare checks everything that can be checked before RF is on.
-func (e *Executor) prepare(run *Run, cal *Calibrated) (*pass, error) {
+func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pass, error) {
 	if err := run.Plan.Validate(); err != nil {
 		return nil, err
 	}
@@ -133,6 +134,15 @@ func (e *Executor) prepare(run *Run, cal *Calibrated) (*pass, error) {
 	}
 	if cal != nil {
 		if err := cal.Fits(run); err != nil {
+			return nil, err
+		}
+	}
+	if run.Kind == Swapped {
+		straight, err := e.Journal.Run(ctx, run.Straight)
+		if err != nil {
+			return nil, fmt.Errorf("a swapped run needs the straight one: %w", err)
+		}
+		if err := run.PairsWith(&straight); err != nil {
 			return nil, err
 		}
 	}
@@ -155,6 +165,9 @@ func (e *Executor) prepare(run *Run, cal *Calibrated) (*pass, error) {
 		return nil, err
 	}
 	p := &pass{Executor: e, run: run, cal: cal, planner: planner, target: run.Plan.target(run.Limits)}
+	if p.analysis, err = newAnalysis(run, cal); err != nil {
+		return nil, err
+	}
 	if p.places, err = placeAll(planner, run.Plan.Frequencies(), generator); err != nil {
 		return nil, err
 	}
@@ -266,7 +279,7 @@ func (p *pass) sweep(ctx context.Context) error {
 		}
 		// Set up before the commit begins, since analysing needs the step only.
 		event := Event{Run: p.run, Step: step, Total: len(p.places)}
-		event.Result, event.Decision, event.Remark = analyse(p.run, step, p.cal)
+		event.Result, event.Decision, event.Remark = p.analysis.step(step)
 		commit.begin(ctx, p.run.ID, step, captures, func() {
 			if p.Observe != nil {
 				p.Observe(event)

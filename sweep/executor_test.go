@@ -54,7 +54,7 @@ func TestABalunRunTakesTheFixtureOut(t *testing.T) {
 	want := cmplx.Rect(1.03, math.Pi-0.02)
 	b := newFakeBench(behind(want))
 	run := testRun(Balun, 12)
-	run.Limits = limits(0.5, 3)
+	run.Limits = limits(0.8, 5) // clear of r by more than the budget
 	if err := b.executor(j).Start(t.Context(), run, cal); err != nil {
 		t.Fatal(err)
 	}

@@ -31,6 +31,8 @@ type fakeBench struct {
 	ratio    func(units.Hertz) complex128 // arm 2 over arm 1
 	response func(units.Hertz) float64    // arm 1's peak volts at 0 dBm
 	noise    float64                      // rms volts in each channel
+	cubic    [2]float64                   // a channel reads v(1 - cubic·(2v/range)²)
+	ferrite  func(units.DBm) complex128   // what the drive makes of the ratio; nil for nothing
 	fault    func(verb string) error      // nil for none
 	log      []string
 	highest  units.DBm
@@ -124,8 +126,12 @@ func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 	if !s.rf {
 		amplitude = 0
 	}
+	ratio := s.ratio(s.f)
+	if s.ferrite != nil {
+		ratio *= s.ferrite(s.drive)
+	}
 	start := cmplx.Rect(1, random.Float64()*2*math.Pi)
-	for arm, p := range [2]complex128{amplitude * start, amplitude * start * s.ratio(s.f)} {
+	for arm, p := range [2]complex128{amplitude * start, amplitude * start * ratio} {
 		t := &c.Traces[arm]
 		if cap(t.Codes) < s.window.Samples {
 			t.Codes = make([]int16, s.window.Samples)
@@ -135,7 +141,9 @@ func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 		t.Low, t.High = -128, 127
 		turn := cmplx.Rect(1, 2*math.Pi*math.Mod(float64(s.f/s.window.Rate), 1))
 		for i := range t.Codes {
-			v := real(p) + s.noise*random.NormFloat64()
+			v := real(p)
+			x := 2 * v / float64(s.ranges[arm])
+			v += s.noise*random.NormFloat64() - s.cubic[arm]*x*x*v
 			t.Codes[i] = int16(math.Max(-128, math.Min(127, math.Round(v/float64(t.VoltsPerCode)))))
 			p *= turn
 		}

@@ -7,6 +7,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/uncertainty"
 )
 
 // Outcome is what the analysis makes of a run's steps; its slices run parallel
@@ -29,11 +30,15 @@ func Analyse(run *Run, steps iter.Seq2[Step, error], cal *Calibrated) (*Outcome,
 		Decisions: make([]conformity.Decision, 0, n),
 		Remarks:   make([]string, 0, n),
 	}
+	a, err := newAnalysis(run, cal)
+	if err != nil {
+		return nil, err
+	}
 	for step, err := range steps {
 		if err != nil {
 			return nil, err
 		}
-		result, decision, remark := analyse(run, &step, cal)
+		result, decision, remark := a.step(&step)
 		o.Results = append(o.Results, result)
 		o.Decisions = append(o.Decisions, decision)
 		o.Remarks = append(o.Remarks, remark)
@@ -44,23 +49,39 @@ func Analyse(run *Run, steps iter.Seq2[Step, error], cal *Calibrated) (*Outcome,
 	return o, nil
 }
 
-func analyse(run *Run, step *Step, cal *Calibrated) (balance.Result, conformity.Decision, string) {
+// analysis is what the steps of a run are analysed with.
+type analysis struct {
+	run    *Run
+	cal    *Calibrated
+	budget uncertainty.Budget
+}
+
+// newAnalysis refuses a budget that cannot be used.
+func newAnalysis(run *Run, cal *Calibrated) (*analysis, error) {
+	budget, err := run.Bench.Uncertainty.Budget()
+	if err != nil {
+		return nil, err
+	}
+	return &analysis{run, cal, budget}, nil
+}
+
+func (a *analysis) step(step *Step) (balance.Result, conformity.Decision, string) {
 	none := balance.Result{Frequency: step.Estimate.Frequency}
 	if !step.Measured() {
 		return none, conformity.Unmeasured(), step.Remark
 	}
-	if cal == nil {
+	if a.cal == nil {
 		return balance.Cable(step.Point()), conformity.Decision{}, ""
 	}
-	point, err := cal.At(step.Estimate.Frequency)
+	point, err := a.cal.At(step.Estimate.Frequency)
 	if err != nil {
 		return none, conformity.Unmeasured(), err.Error()
 	}
-	result, err := balance.Evaluate(step.Point(), point, run.Bench.Load)
+	result, err := balance.Evaluate(step.Point(), point, a.run.Bench.Load, balance.Budget(a.budget))
 	if err != nil {
 		return none, conformity.Unmeasured(), err.Error()
 	}
-	return result, run.Limits.Decide(result), ""
+	return result, a.run.Limits.Decide(result), ""
 }
 
 // errFitted says that the wrong thing is in the fixture.

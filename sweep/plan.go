@@ -93,8 +93,24 @@ func (p Plan) Validate() error {
 	case !(p.Precision > 0 && p.Precision <= 1):
 		return fmt.Errorf("plan: precision %g must be above 0 and at most 1", p.Precision)
 	}
+	return p.Linearity.validate()
+}
+
+func (l Linearity) validate() error {
+	switch {
+	case l.Every < 0:
+		return fmt.Errorf("plan: linearity is taken every %d steps: at least 1, or 0 for none", l.Every)
+	case l.Every > 0 && !(l.Drop > 0 && l.Drop <= LargestDrop):
+		return fmt.Errorf("plan: linearity: the drop of %v must be above 0 dB and at most %v", l.Drop, LargestDrop)
+	}
 	return nil
 }
+
+// LargestDrop leaves a tenth of the signal at the second drive.
+const LargestDrop units.DB = 20
+
+// at says whether step i is taken at a second drive.
+func (l Linearity) at(i int) bool { return l.Every > 0 && i%l.Every == 0 }
 
 // withoutLimits is the relative standard uncertainty aimed at where no limit
 // says what is good enough: 0.1°.

@@ -17,6 +17,8 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/linearity"
+	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/units"
 )
@@ -51,6 +53,9 @@ type Bench struct {
 	InputLimit     units.Volts    `json:"input_limit" mapstructure:"input_limit"` // peak, at a scope input; 0 is the dialect's
 	ClockTolerance units.PPM      `json:"clock_tolerance" mapstructure:"clock_tolerance"`
 	Settle         time.Duration  `json:"settle" mapstructure:"settle"` // added to the dialects' own
+	// Uncertainty is what the bench adds to the noise; what it leaves out is as
+	// in uncertainty.Defaults.
+	Uncertainty uncertainty.BudgetConfig `json:"uncertainty,omitzero" mapstructure:"uncertainty"`
 }
 
 // MaxDrive is the largest level that each part of the bench stands.
@@ -76,6 +81,14 @@ type Plan struct {
 	Fill        Fill          `json:"fill" mapstructure:"fill"`
 	Headroom    units.DB      `json:"headroom" mapstructure:"headroom"` // drive that a calibration leaves for the balun
 	MaxAge      time.Duration `json:"max_age" mapstructure:"max_age"`   // of a calibration before a warning
+	Linearity   Linearity     `json:"linearity" mapstructure:"linearity"`
+}
+
+// Linearity says which steps are taken a second time, on the same range and
+// with less drive, to tell what depends on the level.
+type Linearity struct {
+	Drop  units.DB `json:"drop" mapstructure:"drop"`   // of the drive
+	Every int      `json:"every" mapstructure:"every"` // how many steps from one to the next; 0 for none
 }
 
 // Fill is signal peak to peak over range: what to aim at and what to accept.
@@ -107,6 +120,8 @@ type Run struct {
 	Identities  Identities
 	Version     string // of the program
 	Calibration int64  // ID of the calibration run; 0 for a calibration
+	Straight    int64  // ID of the same balun's run before its arms were exchanged; 0 unless swapped
+	Sleeves     int    // of ferrite on the balun's line, as a person said; 0 where nobody did
 	Verdict     conformity.Verdict
 }
 
@@ -122,6 +137,11 @@ type Step struct {
 	Estimate     balance.Estimate
 	Clock        Clock
 	Remark       string // why there is no ratio; empty when there is one
+
+	// Second is the step at the plan's lower drive, and Harmonics those at
+	// Drive; zero where the plan asks for neither.
+	Second    linearity.Level
+	Harmonics linearity.Harmonics
 }
 
 // Clock is the scope's sample clock against the generator's, as known after a step.
@@ -138,12 +158,23 @@ func (s *Step) Point() balance.Point {
 	return balance.Point{Estimate: s.Estimate, Drive: s.Drive, Range: s.Range}
 }
 
+// Levels is the step as package linearity needs it.
+func (s *Step) Levels() linearity.Point {
+	return linearity.Point{
+		Frequency: s.Estimate.Frequency, Range: s.Range,
+		High:      linearity.Level{Drive: s.Drive, Fill: s.Fill, Estimate: s.Estimate, Remark: s.Remark},
+		Low:       s.Second,
+		Harmonics: s.Harmonics,
+	}
+}
+
 // Journal keeps runs, steps and captures. What Create, Commit and Update
 // returned nil for survives a kill of the process and a loss of power.
 type Journal interface {
 	// Create stores a new run and sets its ID.
 	Create(ctx context.Context, run *Run) error
-	// Commit stores a step and its captures, all or nothing.
+	// Commit stores a step and its captures, all or nothing. Those of a second
+	// drive come after the Estimate.Captures of the first.
 	Commit(ctx context.Context, run int64, step *Step, captures []drivers.Capture) error
 	// Update stores Finished, State, Reason and Verdict of a run.
 	Update(ctx context.Context, run *Run) error

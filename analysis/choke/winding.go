@@ -17,7 +17,7 @@ type Source string
 const (
 	Measured     Source = "measured"     // at a step, from its own arm ratio
 	Interpolated Source = "interpolated" // between two steps
-	Fitted       Source = "fitted"       // at a step where Z_c is Bounded
+	Fitted       Source = "fitted"       // at a step where Z_c is Bounded and the model knows r better
 	Extrapolated Source = "extrapolated" // from the model, below the lowest step
 )
 
@@ -74,7 +74,7 @@ func NewWinding(results []balance.Result, load balance.Load, sleeves int, opts .
 		z := at(res, load)
 		s := step{frequency: res.Frequency, ratio: res.Ratio, cov: res.Cov, source: Measured}
 		fitted, fittedCov := model.Ratio(res.Frequency, load)
-		if z.Bounded {
+		if z.Bounded && fittedCov.Standard() < res.Cov.Standard() {
 			s.ratio, s.cov, s.source = fitted, fittedCov, Fitted
 		}
 		s.off = s.ratio - fitted
@@ -137,7 +137,7 @@ type Prediction struct {
 //	r' = -k Z_c/(k Z_c + Z_L) = k r/(1 + (1 - k) r),   dr'/dr = k/(1 + (1 - k) r)²,
 //
 // in which Z_L has cancelled. r is the measured one, or where Z_c is Bounded
-// that of the Model, as Source says.
+// that of the Model if it has the smaller uncertainty, as Source says.
 func (w *Winding) WithSleeves(more int) ([]Prediction, error) {
 	k, err := w.factor(more)
 	if err != nil {

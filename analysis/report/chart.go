@@ -26,6 +26,7 @@ const (
 type point struct {
 	x, y, lo, hi float64
 	gap          bool // the line breaks before this point
+	bound        bool // y is a lower bound: drawn as an arrow up, outside of the line
 	verdict      conformity.Verdict
 }
 
@@ -35,7 +36,21 @@ type trace struct {
 	points []point
 	colour color.NRGBA
 	dashed bool
-	band   bool // draw lo to hi
+	// dashDotted is a thinner line, of what is computed beside what was measured.
+	dashDotted bool
+	band       bool // draw lo to hi
+}
+
+// style is the line's.
+func (t *trace) style() draw.LineStyle {
+	s := draw.LineStyle{Color: t.colour, Width: 1.5}
+	switch {
+	case t.dashDotted:
+		s.Width, s.Dashes = 1.1, []vg.Length{7, 3, 1.5, 3}
+	case t.dashed:
+		s.Dashes = []vg.Length{5, 3}
+	}
+	return s
 }
 
 // limitLine is a limit over the band it holds for.
@@ -50,6 +65,8 @@ type chart struct {
 	traces        []trace
 	limits        []limitLine
 	missing       []float64 // frequencies of steps that are not measurable
+	also          []float64 // frequencies to keep in view
+	logarithmic   bool      // the values too; all of them above 0
 	zero          bool      // keep 0 in view
 	floor, ceil   float64   // fixed range, where ceil > floor
 	least         float64   // smallest height of a range that is not fixed
@@ -80,7 +97,10 @@ func (c *chart) draw(canvas draw.Canvas) {
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xmin, xmax, ymin, ymax
 	p.X.Scale = plot.LogScale{}
 	p.X.Tick.Marker = plot.TickerFunc(frequencyTicks)
-	p.Y.Tick.Marker = plot.TickerFunc(valueTicks)
+	p.Y.Tick.Marker = plot.TickerFunc(c.valueTicks)
+	if c.logarithmic {
+		p.Y.Scale = plot.LogScale{}
+	}
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.Padding = 0
 		a.LineStyle = draw.LineStyle{Color: muted, Width: 0.7}
@@ -104,12 +124,12 @@ func (c *chart) drawData(canvas draw.Canvas, p *plot.Plot) {
 	at := func(x, y float64) vg.Point { return vg.Point{X: tx(x), Y: ty(y)} }
 
 	grid := draw.LineStyle{Color: rule, Width: 0.7}
-	for _, t := range valueTicks(p.Y.Min, p.Y.Max) {
+	for _, t := range c.valueTicks(p.Y.Min, p.Y.Max) {
 		style := grid
 		if t.Value == 0 {
 			style = draw.LineStyle{Color: muted, Width: 0.7}
 		}
-		if t.Value >= p.Y.Min && t.Value <= p.Y.Max {
+		if t.Label != "" && t.Value >= p.Y.Min && t.Value <= p.Y.Max {
 			canvas.StrokeLine2(style, canvas.Min.X, ty(t.Value), canvas.Max.X, ty(t.Value))
 		}
 	}
@@ -133,17 +153,21 @@ func (c *chart) drawData(canvas draw.Canvas, p *plot.Plot) {
 		c.drawLimit(canvas, l, p, at)
 	}
 	for _, t := range c.traces {
-		style := draw.LineStyle{Color: t.colour, Width: 1.5}
-		if t.dashed {
-			style.Dashes = []vg.Length{5, 3}
-		}
+		style, lastBound := t.style(), -chartColumns
 		for _, piece := range pieces(t.points) {
+			if piece[0].bound {
+				if k := column(piece[0].x); k-lastBound >= chartColumns/80 {
+					lastBound = k
+					drawBound(canvas, piece[0], t.colour, at)
+				}
+				continue
+			}
 			thin := thinned(piece, column)
 			line := make([]vg.Point, len(thin))
 			for i, q := range thin {
 				line[i] = at(q.x, q.y)
 			}
-			if len(line) == 1 || len(t.points) <= 24 {
+			if len(line) == 1 || len(t.points) <= 24 && !t.dashDotted {
 				radius := vg.Length(1.8)
 				if len(t.points) == 1 {
 					radius = 3
@@ -254,9 +278,23 @@ func (c *chart) drawVerdicts(canvas draw.Canvas, t trace, column func(float64) i
 	}
 }
 
+// drawBound draws a lower bound: a bar at it, and an arrow up from there.
+func drawBound(canvas draw.Canvas, p point, colour color.NRGBA, at func(x, y float64) vg.Point) {
+	foot := at(p.x, p.y)
+	if foot.Y < canvas.Min.Y || foot.Y > canvas.Max.Y {
+		return
+	}
+	tip := min(foot.Y+12, canvas.Max.Y)
+	line := draw.LineStyle{Color: colour, Width: 1.3}
+	canvas.StrokeLine2(line, foot.X-3, foot.Y, foot.X+3, foot.Y)
+	canvas.StrokeLine2(line, foot.X, foot.Y, foot.X, tip)
+	canvas.StrokeLine2(line, foot.X-2.5, tip-4, foot.X, tip)
+	canvas.StrokeLine2(line, foot.X+2.5, tip-4, foot.X, tip)
+}
+
 func drawBand(canvas draw.Canvas, band []point, p *plot.Plot, at func(x, y float64) vg.Point, colour color.NRGBA) {
 	clamp := func(y float64) float64 { return min(max(y, p.Y.Min), p.Y.Max) }
-	if len(band) == 0 {
+	if len(band) == 0 || band[0].bound {
 		return
 	}
 	if len(band) == 1 { // a single step gets a bar
@@ -288,11 +326,7 @@ func (c *chart) legend(canvas draw.Canvas) {
 		}
 		x -= style.Width(t.name)
 		canvas.FillText(style, vg.Point{X: x, Y: y}, t.name)
-		line := draw.LineStyle{Color: t.colour, Width: 1.5}
-		if t.dashed {
-			line.Dashes = []vg.Length{5, 3}
-		}
-		canvas.StrokeLine2(line, x-gap-sample, y-6.5, x-gap, y-6.5)
+		canvas.StrokeLine2(t.style(), x-gap-sample, y-6.5, x-gap, y-6.5)
 		x -= sample + gap + 12
 	}
 }
@@ -306,8 +340,10 @@ func (c *chart) xRange() (from, to float64, ok bool) {
 			see(q.x)
 		}
 	}
-	for _, x := range c.missing {
-		see(x)
+	for _, list := range [2][]float64{c.missing, c.also} {
+		for _, x := range list {
+			see(x)
+		}
 	}
 	if from > to {
 		return 0, 0, false
@@ -348,6 +384,9 @@ func (c *chart) yRange() (lo, hi float64) {
 			}
 		}
 	}
+	if c.logarithmic {
+		return logarithmicRange(lo, hi, wlo, whi)
+	}
 	least := max(1e-3, 1e-6*max(math.Abs(lo), math.Abs(hi)))
 	spare := max(0.3*(hi-lo), least)
 	lo, hi = max(wlo, lo-spare), min(whi, hi+spare)
@@ -364,12 +403,26 @@ func (c *chart) yRange() (lo, hi float64) {
 	return lo - pad, hi + room
 }
 
-// pieces splits a line at its gaps.
+// logarithmicRange holds the values from lo to hi, and of the intervals from
+// wlo to whi a factor of 2 at most; a third of a decade at least, and some air.
+func logarithmicRange(lo, hi, wlo, whi float64) (float64, float64) {
+	if !(lo > 0) {
+		return 1, 10
+	}
+	lo, hi = max(wlo, lo/2), min(whi, 2*hi)
+	if hi < 2*lo {
+		lo, hi = lo/math.Sqrt2, hi*math.Sqrt2
+	}
+	air := math.Pow(hi/lo, 0.07)
+	return lo / air, hi * air
+}
+
+// pieces splits a line at its gaps; a bound is a piece by itself.
 func pieces(points []point) [][]point {
 	var list [][]point
 	start := 0
 	for i := range points {
-		if points[i].gap && i > start {
+		if i > start && (points[i].gap || points[i].bound || points[i-1].bound) {
 			list = append(list, points[start:i])
 			start = i
 		}
@@ -448,6 +501,38 @@ func frequencyTicks(from, to float64) []plot.Tick {
 			t := plot.Tick{Value: min(max(v, from), to)}
 			if m == 1 || decades <= 2.2 && (m == 2 || m == 5) {
 				t.Label = units.Hertz(v).Brief()
+			}
+			ticks = append(ticks, t)
+		}
+	}
+	return ticks
+}
+
+// valueTicks marks the axis of the values.
+func (c *chart) valueTicks(from, to float64) []plot.Tick {
+	if c.logarithmic {
+		return logarithmicTicks(from, to)
+	}
+	return valueTicks(from, to)
+}
+
+// logarithmicTicks marks 1, 2 and 5 of each decade, or the decades alone where
+// there are many.
+func logarithmicTicks(from, to float64) []plot.Tick {
+	decades := math.Log10(to / from)
+	if decades < 0.7 {
+		return valueTicks(from, to)
+	}
+	var ticks []plot.Tick
+	for d := math.Floor(math.Log10(from)); d <= math.Ceil(math.Log10(to)); d++ {
+		for m := 1.0; m < 10; m++ {
+			v := m * math.Pow(10, d)
+			if v < from || v > to {
+				continue
+			}
+			t := plot.Tick{Value: v}
+			if m == 1 || decades <= 2.2 && (m == 2 || m == 5) {
+				t.Label = rounded(v, max(0, -int(d)))
 			}
 			ticks = append(ticks, t)
 		}

@@ -124,6 +124,12 @@ func (in *Input) findings() []finding {
 		}
 		list = append(list, f)
 	}
+	if c := in.Summary.LeastProbable; c.Quantity != "" && in.limited() && !in.calibrates() {
+		list = append(list, finding{
+			Name: "least probability of conformity", Value: percent(c.Probability),
+			Where: "of " + c.Quantity + " at " + in.frequency(c.Frequency),
+		})
+	}
 	if i := insertionLoss.worstIn(in); !in.calibrates() && i >= 0 && finite(float64(in.Summary.Flatness)) {
 		list = append(list, finding{
 			Name:  "flatness of insertion loss",

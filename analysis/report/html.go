@@ -34,6 +34,7 @@ type pageView struct {
 	Plots                                []template.HTML
 	Key                                  string
 	XY                                   []xyView
+	Sections                             []sectionView
 	Calibration                          bool
 	Truth                                []finding
 	TableNote                            string
@@ -104,6 +105,9 @@ func HTML(w io.Writer, in Input) error {
 	}
 	for _, p := range XYPlots(in) {
 		v.XY = append(v.XY, xyView{p.Heading, template.HTML(p.drawing.svg(true))})
+	}
+	for _, s := range in.sections() {
+		v.Sections = append(v.Sections, s.view())
 	}
 	in.fillTable(&v)
 	if in.limited() && !in.calibrates() {

@@ -32,6 +32,7 @@ type jsonRun struct {
 	Verdict     *string `json:"verdict"`
 	Bench       string  `json:"bench,omitempty"`
 	Limits      string  `json:"limits,omitempty"`
+	Rule        string  `json:"rule,omitempty"`
 	Version     string  `json:"version,omitempty"`
 }
 
@@ -51,6 +52,13 @@ type jsonSummary struct {
 	UFlatness     *figure              `json:"u_flatness_db,omitempty"`
 	Steps         int                  `json:"steps"`
 	NotMeasurable int                  `json:"not_measurable"`
+	Probability   *jsonProbability     `json:"least_probability_of_conformity,omitempty"`
+}
+
+type jsonProbability struct {
+	Probability figure `json:"probability"`
+	Quantity    string `json:"quantity"`
+	Frequency   figure `json:"frequency_hz"`
 }
 
 type jsonStep struct {
@@ -92,12 +100,25 @@ type jsonExact struct {
 	InsertionLoss       figure `json:"insertion_loss_db"`
 }
 
-// JSON writes {"run": …, "summary": …, "steps": [ … ]}, one step a line. u_
+// JSON writes {"run": …, "summary": …, "choke": …, "budgets": …, "fixture": …,
+// "steps": [ … ]}, one step a line; choke, budgets and fixture only where the
+// run has them. u_
 // is the expanded uncertainty, k = 2; a quantity that is not measurable is
 // null. ratio_re and ratio_im are the arm ratio with the fixture taken out;
 // in a calibration run, as read. A common-mode rejection of which only a
 // bound is known is null with the bound in common_mode_rejection_low_db.
-func JSON(w io.Writer, in Input) error {
+func JSON(w io.Writer, in Input) error { return JSONWithCaptures(w, in, nil) }
+
+// JSONWithCaptures is JSON with all that was sampled, in each step of a run:
+//
+//	"captured": [{"rate_hz": …, "traces": [{"arm": 1, "volts_per_code": …, "zero": …,
+//	  "low": …, "high": …, "codes": [ … ]}, {"arm": 2, … }]}, … ]
+//
+// volts = (code - zero) · volts_per_code; a code at low or high is clipped.
+// Those of a step's second, lower drive come last. Captures are asked for one
+// step at a time, so that a run of any length takes the memory of one step; nil
+// leaves them out. An error of theirs is returned as it is.
+func JSONWithCaptures(w io.Writer, in Input, captures Captures) error {
 	b := bufio.NewWriterSize(w, 1<<16)
 	put := func(before string, v any) error {
 		text, err := json.Marshal(v)
@@ -114,13 +135,45 @@ func JSON(w io.Writer, in Input) error {
 	if err := put(",\n\"summary\": ", in.jsonSummary()); err != nil {
 		return err
 	}
-	b.WriteString(",\n\"steps\": [")
-	separator := "\n"
-	for i := range in.Steps {
-		if err := put(separator, in.jsonStep(&in.Steps[i])); err != nil {
+	if in.Winding != nil {
+		if err := put(",\n\"choke\": ", in.Winding.json()); err != nil {
 			return err
 		}
+	}
+	if len(in.Budgets) > 0 {
+		if err := put(",\n\"budgets\": ", in.jsonBudgets()); err != nil {
+			return err
+		}
+	}
+	if in.Proof != nil {
+		if err := put(",\n\"fixture\": ", in.jsonProof()); err != nil {
+			return err
+		}
+	}
+	b.WriteString(",\n\"steps\": [")
+	separator := "\n"
+	var line []byte
+	for i := range in.Steps {
+		text, err := json.Marshal(in.jsonStep(&in.Steps[i]))
+		if err != nil {
+			return err
+		}
+		b.WriteString(separator)
 		separator = ",\n"
+		if captures == nil {
+			b.Write(text)
+			continue
+		}
+		taken, err := captures(in.Steps[i].Index)
+		if err != nil {
+			return err
+		}
+		b.Write(text[:len(text)-1]) // its closing brace comes after the captures
+		b.WriteString(",\"captured\":")
+		line = writeCaptures(b, taken, line)
+		if _, err := b.WriteString("}"); err != nil {
+			return err
+		}
 	}
 	b.WriteString("\n]}\n")
 	return b.Flush()
@@ -131,7 +184,7 @@ func (in *Input) jsonRun() jsonRun {
 		ID: in.Run.ID, Kind: in.Run.Kind, Label: in.Run.Label, State: in.Run.State, Reason: in.Run.Reason,
 		Started: jsonTime(in.Run.Started), Finished: jsonTime(in.Run.Finished),
 		Verdict: jsonVerdict(in.Summary.Verdict),
-		Bench:   in.Bench.Name, Limits: in.Limits.Name, Version: in.Run.Version,
+		Bench:   in.Bench.Name, Limits: in.Limits.Name, Rule: in.Rule, Version: in.Run.Version,
 	}
 	if in.Calibration != nil {
 		r.Calibration = &in.Calibration.ID
@@ -150,6 +203,9 @@ func (in *Input) jsonSummary() jsonSummary {
 	}
 	if in.Summary.PassTo > 0 {
 		s.PassFrom, s.PassTo = known(float64(in.Summary.PassFrom)), known(float64(in.Summary.PassTo))
+	}
+	if c := in.Summary.LeastProbable; c.Quantity != "" && !in.calibrates() {
+		s.Probability = &jsonProbability{figure(c.Probability), c.Quantity, figure(c.Frequency)}
 	}
 	for _, q := range in.quantities() {
 		var worst jsonWorst

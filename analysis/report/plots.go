@@ -237,7 +237,7 @@ func amplitudePlot(in *Input) Plot {
 }
 
 func headingCase(s string) string {
-	if s == "" {
+	if s == "" || s[0] < 'a' || s[0] > 'z' {
 		return s
 	}
 	return string(s[0]-'a'+'A') + s[1:]

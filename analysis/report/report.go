@@ -19,6 +19,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/uncertainty"
 	"halfturn/units"
 )
 
@@ -43,6 +44,10 @@ type Input struct {
 	Summary     conformity.Summary
 	Steps       []Step // in the order of the run
 	Figures     []Figure
+	Winding     *Winding           // of a balun; nil where it was not looked at
+	Budgets     []Budget           // of some steps, the worst ones among them
+	Entries     uncertainty.Budget // that the results were worked out with; nil: noise alone
+	Proof       *Proof             // of the bench, by the calibration
 	Warnings    []string
 	Generated   time.Time
 	Program     string // name and version of the program that wrote the report

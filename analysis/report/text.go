@@ -53,6 +53,9 @@ func Text(w io.Writer, in Input, o Options) error {
 			p("  and %d more such stretches\n", more)
 		}
 	}
+	for _, s := range in.sections() {
+		s.write(b)
+	}
 	if len(in.Warnings) > 0 {
 		p("\nWarnings\n")
 		for _, s := range in.Warnings {

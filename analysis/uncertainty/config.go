@@ -82,6 +82,9 @@ func (a Amount) String() string {
 // MarshalText is String.
 func (a Amount) MarshalText() ([]byte, error) { return []byte(a.String()), nil }
 
+// Equal tells whether both are the same number in the same unit.
+func (a Amount) Equal(b Amount) bool { return a == b }
+
 // IsZero tells whether no amount was given. "0 dB" is one.
 func (a Amount) IsZero() bool { return a.unit == "" }
 

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/reporting"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
 	"halfturn/sweep"
@@ -88,6 +89,7 @@ func (d *demo) run(cmd *cobra.Command) error {
 	}
 	server.FitForMeasurement()
 	measured := &execution{store: store, run: fresh(sweep.Balun), out: cmd.ErrOrStderr()}
+	measured.run.Sleeves = scenario.Balun.Sleeves
 	if measured.cal, err = sweep.LoadCalibrated(ctx, store, calibration.run.ID); err != nil {
 		return err
 	}
@@ -118,7 +120,7 @@ func (d *demo) conclude(cmd *cobra.Command, server *simbench.Server, store *jour
 			}
 		}
 	}
-	in, err := loadReport(cmd.Context(), store, run, truth, figuresInReport)
+	in, err := loadReport(cmd.Context(), store, run, reporting.Options{Truth: truth, Figures: figuresInReport})
 	if err != nil {
 		return err
 	}

@@ -35,12 +35,15 @@ func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) 
 	root.SetErr(errs)
 	err := root.ExecuteContext(ctx)
 	var verdict verdictError
+	var change changeError
 	var usage usageError
 	switch {
 	case err == nil:
 		return 0
 	case errors.As(err, &verdict):
 		return verdict.verdict.ExitCode()
+	case errors.As(err, &change):
+		return change.verdict.ExitCode()
 	case errors.As(err, &usage):
 		complain(errs, err)
 		return exitUsage
@@ -90,6 +93,7 @@ undecided (conditional or not measurable).`,
 		demoCommand(), simulateCommand(),
 		calibrateCommand(), measureCommand(), resumeCommand(),
 		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(),
+		compareCommand(), baselineCommand(),
 		versionCommand(),
 	)
 	return root

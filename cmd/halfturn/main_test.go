@@ -132,7 +132,7 @@ func TestDemoEndsByVerdict(t *testing.T) {
 		"broken-arm":         {3, "FAIL"},
 		"cable-left-in":      {1, "the calibration cable is still fitted"},
 		"rf-cable-off":       {1, "no signal"},
-		"common-practice":    {0, "PASS"},
+		"common-practice":    {4, "CONDITIONAL PASS"}, // amplitude balance at the top of the band
 	} {
 		t.Run(scenario, func(t *testing.T) {
 			t.Parallel()

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -19,6 +20,8 @@ type measuring struct {
 	config      string
 	label       string
 	calibration string
+	swapped     string
+	sleeves     int
 	yes         bool
 	table       bool
 }
@@ -53,15 +56,33 @@ func measureCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "measure -c FILE",
 		Short: "Sweep a balun, take the fixture out, decide against the limits",
+		Long: `Sweep a balun, take the fixture out, decide against the limits.
+
+With --swapped RUN the balun of that run is measured once more with its arms
+exchanged. Calibration, plan and limits are those of RUN. The arm ratio that it
+reads is 1/r: amplitude and phase balance come out with the opposite sign, and
+limits, which hold in both directions, decide the same. Both runs together give
+r without any calibration, and what fixture and scope add of their own; ` + "`show`" + `
+prints it below the run.`,
 		Example: `  halfturn measure -c bench.yaml
-  halfturn measure -c bench.yaml --calibration 3 --label "rewound, 6 sleeves"`,
+  halfturn measure -c bench.yaml --calibration 3 --label "rewound, 6 sleeves"
+  halfturn measure -c bench.yaml --sleeves 6
+  halfturn measure -c bench.yaml --swapped 4`,
 		Args: exactly(0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := checkSleeves(m.sleeves); err != nil {
+				return usageError{err}
+			}
+			if m.swapped != "" {
+				return m.measure(cmd, sweep.Swapped, "Exchange the balun's arms, each end to where the other one was, and leave all else as it is")
+			}
 			return m.measure(cmd, sweep.Balun, "Put the balun into the fixture")
 		},
 	}
 	m.flags(cmd)
 	cmd.Flags().StringVar(&m.calibration, "calibration", "latest", "calibration run to take out, e.g. --calibration 3")
+	sleevesFlag(cmd, &m.sleeves, "ferrite sleeves on the balun's line, kept with the run, e.g. --sleeves 6: tells what more of them would bring")
+	cmd.Flags().StringVar(&m.swapped, "swapped", "", "the balun's `run` before its arms were exchanged, e.g. --swapped 4")
 	return cmd
 }
 
@@ -74,7 +95,7 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 	if err != nil {
 		return usageError{err}
 	}
-	if kind == sweep.Balun && config.Limits.None() {
+	if kind == sweep.Balun && config.Limits.None() { // a swapped run has those of its straight one
 		fmt.Fprintln(cmd.ErrOrStderr(), "no limits are configured: results are stated and nothing is decided")
 	}
 	store, err := journal.Open(ctx, config.Store)
@@ -84,8 +105,14 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 	defer store.Close()
 	run := &sweep.Run{
 		Kind: kind, Label: m.label, Bench: config.Bench, Plan: config.Plan, Limits: config.Limits, Version: programVersion(),
+		Sleeves: m.sleeves,
 	}
 	x := &execution{store: store, run: run, out: cmd.ErrOrStderr()}
+	if kind == sweep.Swapped {
+		if err := m.followStraight(cmd, store, run); err != nil {
+			return err
+		}
+	}
 	if kind != sweep.Calibration {
 		if x.cal, err = findCalibration(ctx, store, m.calibration); err != nil {
 			return err
@@ -105,6 +132,48 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 		return err
 	}
 	return m.conclude(cmd, x)
+}
+
+// followStraight gives a swapped run what it must have in common with its
+// straight one, unless the command line says otherwise, and refuses what does
+// not go together.
+func (m *measuring) followStraight(cmd *cobra.Command, store *journal.Store, run *sweep.Run) error {
+	straight, err := findRun(cmd.Context(), store, m.swapped)
+	if err != nil {
+		return err
+	}
+	given := func(flags ...string) bool {
+		return slices.ContainsFunc(flags, func(f string) bool { return cmd.Flags().Changed(f) })
+	}
+	config := run.Plan
+	run.Straight, run.Plan, run.Calibration = straight.ID, straight.Plan, straight.Calibration
+	if given("from", "to", "points", "spacing") {
+		run.Plan.Segments = config.Segments
+	}
+	if given("captures", "max-captures") {
+		run.Plan.Captures, run.Plan.MaxCaptures = config.Captures, config.MaxCaptures
+	}
+	if !given("limits") {
+		run.Limits = straight.Limits
+	}
+	if run.Label == "" {
+		run.Label = straight.Label
+	}
+	if run.Sleeves == 0 {
+		run.Sleeves = straight.Sleeves
+	}
+	if given("calibration") {
+		cal, err := findCalibration(cmd.Context(), store, m.calibration)
+		if err != nil {
+			return err
+		}
+		run.Calibration = cal.Run.ID
+	}
+	if err := run.PairsWith(&straight); err != nil {
+		return usageError{err}
+	}
+	m.calibration = strconv.FormatInt(run.Calibration, 10)
+	return nil
 }
 
 // longRun is so many steps that analysing them for the screen would take more

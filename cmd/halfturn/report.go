@@ -9,20 +9,26 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/reporting"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 )
 
 func reportCommand() *cobra.Command {
 	var path, out string
+	var a asked
 	cmd := &cobra.Command{
 		Use:     "report RUN",
 		Short:   "Write a run's report as one self-contained HTML page",
-		Example: "  halfturn report latest\n  halfturn report 12 --out winding-3.html",
+		Example: "  halfturn report latest\n  halfturn report 12 --out winding-3.html --sleeves 6",
 		Args:    exactly(1, "the number of a run"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			o := reporting.Options{Figures: figuresInReport}
+			if err := a.read(&o); err != nil {
+				return usageError{err}
+			}
 			return withRun(cmd, path, args[0], func(store *journal.Store, run *sweep.Run) error {
-				in, err := loadReport(cmd.Context(), store, run, nil, figuresInReport)
+				in, err := loadReport(cmd.Context(), store, run, o)
 				if err != nil {
 					return err
 				}
@@ -38,6 +44,7 @@ func reportCommand() *cobra.Command {
 		},
 	}
 	storeFlag(cmd, &path)
+	a.flags(cmd)
 	cmd.Flags().StringVar(&out, "out", "", "file to write, e.g. --out winding-3.html (default report-RUN.html)")
 	return cmd
 }

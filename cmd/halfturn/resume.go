@@ -44,8 +44,11 @@ be as it was left, and the instruments the same.`,
 				return fmt.Errorf("run %d is done: there is nothing to resume", run.ID)
 			}
 			what := "the balun"
-			if run.Kind == sweep.Calibration {
+			switch run.Kind {
+			case sweep.Calibration:
 				what = "the calibration cable"
+			case sweep.Swapped:
+				what = "the balun with its arms exchanged"
 			}
 			if err := confirm(cmd, m.yes, fmt.Sprintf("Run %d %s goes on: see that %s is in the fixture as before", run.ID, run.Label, what)); err != nil {
 				return err

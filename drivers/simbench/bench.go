@@ -104,6 +104,7 @@ func (b *bench) acquire() {
 			offset: b.scenario.offset(i, s.ranges[i]) * full,
 			sigma:  math.Hypot(n.OfRange*full, float64(n.Floor)),
 			step:   full / codes,
+			cubic:  b.scenario.Scope.Channels[i].Cubic,
 		}
 		if cap(b.record[i]) < s.points {
 			b.record[i] = make([]int16, s.points, maxPoints)

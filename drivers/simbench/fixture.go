@@ -2,6 +2,7 @@ package simbench
 
 import (
 	"math"
+	"math/cmplx"
 
 	"halfturn/units"
 )
@@ -11,6 +12,7 @@ import (
 type arms struct {
 	node    [2]complex128 // where the cable or the balun ends and the arms begin
 	channel [2]complex128 // across R ∥ C, where the scope reads
+	sleeves complex128    // across all of them, in series
 }
 
 // Nodes of both circuits.
@@ -52,7 +54,30 @@ func (s *Scenario) solve(f units.Hertz, what Fixture) arms {
 	return arms{
 		node:    [2]complex128{v[arm1], v[arm2]},
 		channel: [2]complex128{v[load1], v[load2]},
+		sleeves: v[shield],
 	}
+}
+
+// rounds bring an inductance that follows its own voltage to rest: the
+// voltage across the sleeves hardly moves with it.
+const rounds = 20
+
+// driven is the scenario with the sleeves' inductance as it is at f with a
+// source of so many volts peak, open circuit. Ferrite at low fields: its
+// permeability rises with the amplitude of the field (Rayleigh's law, 1887,
+// from memory); the rise is put down to the voltage, which at one frequency is
+// in proportion.
+func (s *Scenario) driven(f units.Hertz, what Fixture, peak float64) *Scenario {
+	sleeve := s.Balun.Sleeve
+	if sleeve.Doubling == 0 || s.Balun.Sleeves == 0 || what == FitCalibrationCable || what == FitNothing {
+		return s
+	}
+	d := *s
+	for range rounds {
+		one := cmplx.Abs(d.solve(f, what).sleeves) * peak / float64(s.Balun.Sleeves)
+		d.Balun.Sleeve.Inductance = sleeve.Inductance * units.Henries(1+one/float64(sleeve.Doubling))
+	}
+	return &d
 }
 
 // circuit is the network with the source's resistance and without its drive.

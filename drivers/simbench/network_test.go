@@ -120,7 +120,7 @@ func drawScenario(t *rapid.T) *Scenario {
 	s.Balun.Line = Line{units.Ohms(between("balun z0", 10, 300)), units.Seconds(between("balun delay", 0, 20e-9))}
 	s.Balun.Sleeves = rapid.IntRange(1, 30).Draw(t, "sleeves")
 	s.Balun.Sleeve = Sleeve{
-		units.Henries(between("L", 0.1e-6, 50e-6)), units.Ohms(between("R", 10, 5000)), units.Farads(between("C", 0, 20e-12)),
+		Inductance: units.Henries(between("L", 0.1e-6, 50e-6)), Resistance: units.Ohms(between("R", 10, 5000)), Capacitance: units.Farads(between("C", 0, 20e-12)),
 	}
 	for i := range s.Arms {
 		s.Arms[i] = Arm{

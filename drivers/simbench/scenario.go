@@ -63,11 +63,12 @@ type Digitiser struct {
 	Transfer       units.Seconds `yaml:"transfer"` // that one channel's block takes
 }
 
-// Channel is one input: two real poles, a delay and a gain.
+// Channel is one input: two real poles, a delay and a gain, and what it bends.
 type Channel struct {
 	Poles [2]units.Hertz `yaml:"poles"`
 	Delay units.Seconds  `yaml:"delay"`
 	Gain  units.DB       `yaml:"gain"`
+	Cubic float64        `yaml:"cubic"` // v reads v(1 - cubic (v/(range/2))²)
 }
 
 // Noise is rms at the input, before the converter.
@@ -95,6 +96,7 @@ type Sleeve struct {
 	Inductance  units.Henries `yaml:"inductance"`
 	Resistance  units.Ohms    `yaml:"resistance"`
 	Capacitance units.Farads  `yaml:"capacitance"`
+	Doubling    units.Volts   `yaml:"doubling"` // peak across it at which its inductance is twice the one above; 0 for never
 }
 
 // Wire is what connects one conductor of the balun to an arm.
@@ -229,6 +231,7 @@ func (s *Scenario) check() (f fault, bad bool) {
 		}
 		within(fmt.Sprintf("scope.channels[%d].gain", i), float64(c.Gain), 20, c.Gain)
 		within(fmt.Sprintf("scope.channels[%d].delay", i), float64(c.Delay), 1e-6, c.Delay)
+		within(fmt.Sprintf("scope.channels[%d].cubic", i), c.Cubic, 0.2, c.Cubic)
 	}
 	if !(s.Scope.RangeGainError >= 0 && s.Scope.RangeGainError <= 6) {
 		faults = append(faults, fault{"scope.range_gain_error", fmt.Sprintf("%v is not between 0 and 6 dB", s.Scope.RangeGainError)})
@@ -250,6 +253,7 @@ func (s *Scenario) check() (f fault, bad bool) {
 		above("balun.sleeve.inductance", float64(sleeve.Inductance), sleeve.Inductance)
 		above("balun.sleeve.resistance", float64(sleeve.Resistance), sleeve.Resistance)
 		notBelow("balun.sleeve.capacitance", float64(sleeve.Capacitance), sleeve.Capacitance)
+		notBelow("balun.sleeve.doubling", float64(sleeve.Doubling), sleeve.Doubling)
 	}
 	for i, w := range s.Balun.Wires {
 		notBelow(fmt.Sprintf("balun.wires[%d].inductance", i), float64(w.Inductance), w.Inductance)

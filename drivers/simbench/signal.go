@@ -53,9 +53,10 @@ func (s *Scenario) offset(channel int, full units.Volts) float64 {
 // peak, with a source phase of 0.
 func (s *Scenario) atConverter(f units.Hertz, level units.DBm, what Fixture, full [2]units.Volts) (v [2][harmonics]complex128) {
 	source := s.openCircuit(f, level)
+	driven := s.driven(f, what, cmplx.Abs(source[0]))
 	for h := range harmonics {
 		at := f * units.Hertz(h+1)
-		a := s.solve(at, what)
+		a := driven.solve(at, what)
 		for i := range 2 {
 			v[i][h] = source[h] * a.channel[i] * s.Scope.Channels[i].response(at) * complex(s.rangeGain(i, full[i]), 0)
 		}

@@ -19,6 +19,7 @@ type wave struct {
 	offset float64
 	sigma  float64
 	step   float64 // volts a code
+	cubic  float64 // part of a value at half the range that its channel loses
 }
 
 // anew is after how many samples the rotation starts from an exact phase
@@ -28,17 +29,19 @@ const anew = 256
 // synthesise samples both channels. cycles is the fundamental's cycles per
 // sample, start its phase at sample 0 in radians. Cost: one complex rotation
 // for both channels, and a multiplication and an addition for each of cosine
-// and sine of each harmonic and channel. No allocation.
+// and sine of each harmonic and channel, and three for what a channel bends. No
+// allocation.
 func synthesise(into *[2][]int16, waves *[2]wave, cycles, start float64, noise *source) {
 	// Volts are put in codes once, here. re·cos + im·sin with im negated is
 	// Re(tone·e^jφ).
 	var c [2][2 * harmonics]float64
-	var offset, sigma [2]float64
+	var offset, sigma, bend [2]float64
 	for i, w := range waves {
 		for h, tone := range w.tones {
 			c[i][2*h], c[i][2*h+1] = real(tone)/w.step, -imag(tone)/w.step
 		}
 		offset[i], sigma[i] = w.offset/w.step, w.sigma/w.step
+		bend[i] = w.cubic / (codes / 2 * codes / 2)
 	}
 	turn := cmplx.Rect(1, 2*math.Pi*cycles)
 	tr, ti := real(turn), imag(turn)
@@ -52,8 +55,10 @@ func synthesise(into *[2][]int16, waves *[2]wave, cycles, start float64, noise *
 		for n := from; n < to; n++ {
 			x2, y2 := x*x-y*y, 2*x*y
 			x3, y3 := x2*x-y2*y, x2*y+y2*x
-			one[n] = code(a[0]*x + a[1]*y + a[2]*x2 + a[3]*y2 + a[4]*x3 + a[5]*y3 + offset[0] + sigma[0]*r.normal())
-			two[n] = code(b[0]*x + b[1]*y + b[2]*x2 + b[3]*y2 + b[4]*x3 + b[5]*y3 + offset[1] + sigma[1]*r.normal())
+			u := a[0]*x + a[1]*y + a[2]*x2 + a[3]*y2 + a[4]*x3 + a[5]*y3
+			v := b[0]*x + b[1]*y + b[2]*x2 + b[3]*y2 + b[4]*x3 + b[5]*y3
+			one[n] = code(u - bend[0]*u*u*u + offset[0] + sigma[0]*r.normal())
+			two[n] = code(v - bend[1]*v*v*v + offset[1] + sigma[1]*r.normal())
 			x, y = x*tr-y*ti, x*ti+y*tr
 		}
 	}

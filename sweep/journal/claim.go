@@ -24,25 +24,32 @@ var errLocked = errors.New("locked")
 // ErrHeld, with who holds it, if one does. The system gives it up when the
 // process ends, however it ends. The lock lies in a file beside the store.
 func (s *Store) Claim(run int64) (release func() error, err error) {
-	name := fmt.Sprintf("%s.run-%d.lock", s.file, run)
-	failed := func(err error) (func() error, error) {
-		return nil, fmt.Errorf("store %s: claiming run %d: %w", s.path, run, err)
-	}
 	if s.writer == nil {
 		return nil, s.readOnly(fmt.Sprintf("claiming run %d", run))
 	}
+	release, err = Hold(fmt.Sprintf("%s.run-%d.lock", s.file, run))
+	if err != nil {
+		return nil, fmt.Errorf("store %s: claiming run %d: %w", s.path, run, err)
+	}
+	return release, nil
+}
+
+// Hold takes the lock in the file of that name, which it makes and which
+// release removes; ErrHeld, with who holds it, if another process does. The
+// system gives it up when the process ends, however it ends.
+func Hold(name string) (release func() error, err error) {
 	for {
 		file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o666)
 		if err != nil {
-			return failed(err)
+			return nil, err
 		}
 		if err := lock(file); err != nil {
 			who := readHolder(file)
 			_ = file.Close() // nothing was written
 			if errors.Is(err, errLocked) {
-				return failed(fmt.Errorf("%w, %s; stop that one first", ErrHeld, who))
+				return nil, fmt.Errorf("%w, %s; stop that one first", ErrHeld, who)
 			}
-			return failed(err)
+			return nil, err
 		}
 		if !sameFile(file, name) {
 			_ = file.Close() // its holder removed it between opening and locking
@@ -50,7 +57,7 @@ func (s *Store) Claim(run int64) (release func() error, err error) {
 		}
 		if err := writeHolder(file); err != nil {
 			_ = file.Close() // the lock goes with it
-			return failed(err)
+			return nil, err
 		}
 		return sync.OnceValue(func() error { return unlock(file, name) }), nil
 	}

@@ -11,10 +11,12 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/linearity"
 	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
@@ -28,6 +30,9 @@ var children = map[string]func(path string) error{
 	"writer": writeOneRun,
 	"holder": holdRun,
 }
+
+// amounts compares runs: those of a budget have fields of their own.
+var amounts = cmp.AllowUnexported(uncertainty.Amount{})
 
 const childVariable = "HALFTURN_JOURNAL_CHILD"
 
@@ -70,7 +75,7 @@ func create(t testing.TB, s *Store, run sweep.Run) sweep.Run {
 func sampleRun(kind sweep.Kind) sweep.Run {
 	half, three := units.DB(0.5), units.Degrees(3)
 	return sweep.Run{
-		Kind: kind, Label: "Hut 4, second winding", State: sweep.Running, Version: "1.2.3",
+		Kind: kind, Label: "Hut 4, second winding", Sleeves: 6, State: sweep.Running, Version: "1.2.3",
 		Started: time.Date(2026, 3, 4, 5, 6, 7, 89, time.UTC),
 		Bench: sweep.Bench{
 			Name: "Harbour bench", Fixture: "lid 2",
@@ -106,10 +111,16 @@ func sampleStep(run int64, i int) sweep.Step {
 			RAmplitude: 0.25, Sigma: [2]units.Volts{1e-3, 1.1e-3}, Captures: 4, Samples: 10000,
 		},
 	}
+	if i%4 == 1 {
+		s.Second = linearity.Level{Drive: s.Drive - 6, Fill: [2]float64{0.35, 0.3 + x/1e6}, Code: [2]units.Volts{4e-4, 8e-4}, Estimate: s.Estimate}
+		s.Second.Estimate.Captures = 16
+		s.Harmonics = linearity.Harmonics{{{Ratio: 1e-3, U: 1e-5}, {}}, {{}, {Ratio: 2e-4 + x/1e9, U: 3e-5}}}
+	}
 	if i%10 == 9 {
 		s.Remark = fmt.Sprintf("no signal above the noise at step %d", i)
 		s.Fill = [2]float64{}
 		s.Estimate = balance.Estimate{Frequency: s.Estimate.Frequency}
+		s.Second, s.Harmonics = linearity.Level{}, linearity.Harmonics{}
 	}
 	return s
 }

@@ -42,11 +42,12 @@ const busyLimit = 10 * time.Second
 
 // Store is an open store. Its methods may be called concurrently.
 type Store struct {
-	path   string // as given, for messages
-	file   string // absolute, links resolved
-	reader *sql.DB
-	writer *sql.DB // one connection; nil when opened read-only
-	damage error   // why only part of a store that was opened read-only can be read
+	path    string // as given, for messages
+	file    string // absolute, links resolved
+	reader  *sql.DB
+	writer  *sql.DB // one connection; nil when opened read-only
+	version int     // of its tables
+	damage  error   // why only part of a store that was opened read-only can be read
 
 	read  readStatements
 	write writeStatements

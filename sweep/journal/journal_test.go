@@ -17,6 +17,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/linearity"
 	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
@@ -47,7 +48,7 @@ func TestRunRoundTrip(t *testing.T) {
 		got, err := s.Run(ctx, want.ID)
 		must(t, err)
 		want.Started, want.Finished = want.Started.Round(0).UTC(), want.Finished.Round(0).UTC()
-		if diff := cmp.Diff(want, got); diff != "" {
+		if diff := cmp.Diff(want, got, amounts); diff != "" {
 			t.Fatalf("(-stored +read)\n%s", diff)
 		}
 	}
@@ -74,7 +75,7 @@ func TestUpdateStoresTheOutcomeOnly(t *testing.T) {
 	got, err := s.Run(ctx, run.ID)
 	must(t, err)
 	run.State = sweep.Done
-	if diff := cmp.Diff(run, got); diff != "" {
+	if diff := cmp.Diff(run, got, amounts); diff != "" {
 		t.Fatalf("(-want +read)\n%s", diff)
 	}
 	changed.ID = 7
@@ -161,6 +162,14 @@ func drawStep(t *rapid.T, index int) sweep.Step {
 			Amplitude: pair("amplitude"), UAmplitude: pair("u"), RAmplitude: number("r"), Sigma: pair("sigma"),
 			Captures: count("captures"), Samples: count("samples"),
 		},
+	}
+	if rapid.Bool().Draw(t, "second level") {
+		s.Second = linearity.Level{
+			Drive: units.DBm(number("drive")), Fill: [2]float64{number("fill"), number("fill")}, Code: pair("code"),
+			Estimate: balance.Estimate{Frequency: units.Hertz(number("frequency")), Ratio: complex(number("re"), number("im")), Captures: count("captures")},
+			Remark:   rapid.OneOf(rapid.Just(""), rapid.String()).Draw(t, "remark"),
+		}
+		s.Harmonics[1][0] = linearity.Harmonic{Ratio: number("harmonic"), U: number("u")}
 	}
 	return s
 }
@@ -273,6 +282,7 @@ func TestNotFinite(t *testing.T) {
 			row.bind()
 			row.step = step
 			row.re, row.im = real(step.Estimate.Ratio), imag(step.Estimate.Ratio)
+			row.secRe, row.secIm = real(step.Second.Estimate.Ratio), imag(step.Second.Estimate.Ratio)
 			field, ok := row.fields[i].(*float64)
 			if !ok {
 				continue
@@ -280,6 +290,7 @@ func TestNotFinite(t *testing.T) {
 			*field = bad
 			step = row.step
 			step.Estimate.Ratio = complex(row.re, row.im)
+			step.Second.Estimate.Ratio = complex(row.secRe, row.secIm)
 			err := s.Commit(ctx, run.ID, &step, nil)
 			if err == nil || !strings.Contains(err.Error(), stepNames[stepFirst+i]) {
 				t.Errorf("%s of %v: error %v", stepNames[stepFirst+i], bad, err)
@@ -481,7 +492,7 @@ func TestOtherFiles(t *testing.T) {
 		"short text":    {func(p string) { must(t, os.WriteFile(p, []byte("hello\n"), 0o600)) }, ErrNotStore, "not a store"},
 		"other tables":  {write("CREATE TABLE runs (a)", "INSERT INTO runs VALUES (1)"), ErrNotStore, "not a store"},
 		"other program": {write("CREATE TABLE a (a)", "PRAGMA application_id = 77"), ErrNotStore, "not a store"},
-		"newer":         {store("PRAGMA user_version = 2"), ErrNewer, "made by a newer version"},
+		"newer":         {store("PRAGMA user_version = 3"), ErrNewer, "made by a newer version"},
 		"never was":     {store("PRAGMA user_version = -3"), ErrDamaged, "damaged"},
 		"tables gone":   {store("PRAGMA foreign_keys = 0", "DROP TABLE progress"), ErrDamaged, "damaged"},
 		"column gone":   {store("ALTER TABLE steps RENAME COLUMN cov_ri TO cov_rj"), ErrDamaged, "damaged"},
@@ -514,7 +525,7 @@ func TestOtherVersionsField(t *testing.T) {
 	row, err := packRun(&run)
 	must(t, err)
 	row[runBench] = strings.Replace(row[runBench].(string), "{", `{"attenuator":"10 dB",`, 1)
-	row[runChecksum], _ = checksum(row[:runChecksum], nil)
+	row[runChecksum] = runSum(row)
 	_, err = s.writer.Exec("UPDATE runs SET bench = ?, checksum = ? WHERE run = 1", row[runBench], row[runChecksum])
 	must(t, err)
 	if _, err := s.Run(ctx, 1); !errors.Is(err, ErrNewer) || !strings.Contains(err.Error(), "attenuator") {

@@ -17,7 +17,11 @@ import (
 
 // Create stores a new run and sets its ID; IDs count from 1. Every field is
 // kept exactly, times in UTC; a run with a field that cannot be is refused.
-func (s *Store) Create(ctx context.Context, run *sweep.Run) error {
+func (s *Store) Create(ctx context.Context, run *sweep.Run) error { return s.create(ctx, run, nil) }
+
+// create stores a new run, and in the same transaction what and, if it is not
+// nil, stores for the run's ID.
+func (s *Store) create(ctx context.Context, run *sweep.Run, and func(tx *sql.Tx, id int64) error) error {
 	const doing = "storing a new run"
 	if s.writer == nil {
 		return s.readOnly(doing)
@@ -34,6 +38,9 @@ func (s *Store) Create(ctx context.Context, run *sweep.Run) error {
 	if c := stored.Calibration; c < 0 || c >= stored.ID {
 		return fmt.Errorf("store %s: %s: its calibration %d: %w", s.path, doing, c, ErrNoRun)
 	}
+	if r := stored.Straight; r < 0 || r >= stored.ID {
+		return fmt.Errorf("store %s: %s: its straight run %d: %w", s.path, doing, r, ErrNoRun)
+	}
 	row, err := packRun(&stored)
 	if err != nil {
 		return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
@@ -43,6 +50,11 @@ func (s *Store) Create(ctx context.Context, run *sweep.Run) error {
 	}
 	if _, err := tx.StmtContext(ctx, s.write.insertProgress).ExecContext(ctx, stored.ID); err != nil {
 		return s.failed(doing, err)
+	}
+	if and != nil {
+		if err := and(tx, stored.ID); err != nil {
+			return s.failed(doing, err)
+		}
 	}
 	if err := tx.Commit(); err != nil {
 		return s.failed(doing, err)
@@ -205,6 +217,8 @@ const (
 	runBench
 	runPlan
 	runLimits
+	runStraight // from here on of version 2
+	runSleeves
 	runChecksum
 	runFinished
 	runState
@@ -243,10 +257,28 @@ func packRun(run *sweep.Run) ([]any, error) {
 			return nil, fmt.Errorf("its %s cannot be kept exactly: %w", c.what, err)
 		}
 	}
-	row[runChecksum], _ = checksum(row[:runChecksum], nil)
+	if run.Straight != 0 {
+		row[runStraight] = run.Straight
+	}
+	if run.Sleeves != 0 {
+		row[runSleeves] = int64(run.Sleeves)
+	}
+	row[runChecksum] = runSum(row)
 	outcome, err := packOutcome(run)
 	copy(row[runFinished:], outcome[1:])
 	return row, err
+}
+
+// runSum is the checksum of a run's first columns. Those of version 2 count
+// only where there is something in one of them, so that other runs have the
+// checksum of version 1.
+func runSum(row []any) int64 {
+	end := runChecksum
+	if row[runStraight] == nil && row[runSleeves] == nil {
+		end = runStraight
+	}
+	sum, _ := checksum(row[:end], nil)
+	return sum
 }
 
 // packOutcome gives the run's ID, the columns that Update changes and their checksum.
@@ -290,10 +322,9 @@ func (s *Store) scanRun(rows *sql.Rows) (run sweep.Run, id int64, err error) {
 		return sweep.Run{}, 0, s.failed("reading a run", err)
 	}
 	id, _ = row[runID].(int64)
-	sum, buf := checksum(row[:runChecksum], nil)
 	outcome := append([]any{row[runID]}, row[runFinished:runOutcomeChecksum]...)
-	outcomeSum, _ := checksum(outcome, buf)
-	if row[runChecksum] != sum || row[runOutcomeChecksum] != outcomeSum {
+	outcomeSum, _ := checksum(outcome, nil)
+	if row[runChecksum] != runSum(row[:]) || row[runOutcomeChecksum] != outcomeSum {
 		return sweep.Run{}, id, s.damaged("run %d does not read as it was stored", id)
 	}
 
@@ -314,6 +345,9 @@ func (s *Store) scanRun(rows *sql.Rows) (run sweep.Run, id int64, err error) {
 		},
 	}
 	run.Calibration, _ = row[runCalibration].(int64)
+	run.Straight, _ = row[runStraight].(int64)
+	sleeves, _ := row[runSleeves].(int64)
+	run.Sleeves = int(sleeves)
 	for _, c := range []struct {
 		at   int
 		what string

@@ -16,9 +16,12 @@ const (
 	// applicationID tells a store from any other SQLite file: "hftn" in ASCII.
 	applicationID = 0x6866746e
 	// schemaVersion is in the file as user_version.
-	schemaVersion = 1
+	schemaVersion = 2
 )
 
+// schema is version 1; upgrades brings a store to each later one. A new store
+// goes the same way, so that there is one.
+//
 // Times are nanoseconds since 1970-01-01 UTC, NULL for none. Numbers of an
 // unmeasured step that do not exist are NULL.
 const schema = `
@@ -91,13 +94,56 @@ CREATE TABLE captures (
 ) STRICT;
 `
 
+// upgrades are the statements from version i + 1 to the next. What they add is
+// NULL in rows from before, and counts in a row's checksum only where it is
+// not, so that these rows stay as they are.
+var upgrades = [schemaVersion - 1]string{secondLevels}
+
+// secondLevels is version 2: the straight run beside a swapped one, the number
+// of sleeves where somebody said it, and steps
+// that were taken at a second drive, with harmonics as parts of the
+// fundamental. Zeros and empty texts are NULL.
+const secondLevels = `
+ALTER TABLE runs ADD COLUMN straight INTEGER REFERENCES runs (run);
+ALTER TABLE runs ADD COLUMN sleeves INTEGER;
+ALTER TABLE steps ADD COLUMN second_drive_dbm REAL;
+ALTER TABLE steps ADD COLUMN second_remark TEXT; -- why there is no ratio
+ALTER TABLE steps ADD COLUMN second_fill1 REAL;
+ALTER TABLE steps ADD COLUMN second_fill2 REAL;
+ALTER TABLE steps ADD COLUMN second_code1_v REAL; -- volts a code
+ALTER TABLE steps ADD COLUMN second_code2_v REAL;
+ALTER TABLE steps ADD COLUMN second_frequency_hz REAL;
+ALTER TABLE steps ADD COLUMN second_ratio_re REAL;
+ALTER TABLE steps ADD COLUMN second_ratio_im REAL;
+ALTER TABLE steps ADD COLUMN second_cov_rr REAL;
+ALTER TABLE steps ADD COLUMN second_cov_ri REAL;
+ALTER TABLE steps ADD COLUMN second_cov_ii REAL;
+ALTER TABLE steps ADD COLUMN second_amplitude1_v REAL;
+ALTER TABLE steps ADD COLUMN second_amplitude2_v REAL;
+ALTER TABLE steps ADD COLUMN second_u_amplitude1_v REAL;
+ALTER TABLE steps ADD COLUMN second_u_amplitude2_v REAL;
+ALTER TABLE steps ADD COLUMN second_r_amplitude REAL;
+ALTER TABLE steps ADD COLUMN second_sigma1_v REAL;
+ALTER TABLE steps ADD COLUMN second_sigma2_v REAL;
+ALTER TABLE steps ADD COLUMN second_captures INTEGER;
+ALTER TABLE steps ADD COLUMN second_samples INTEGER;
+ALTER TABLE steps ADD COLUMN harmonic2_1 REAL; -- order, arm
+ALTER TABLE steps ADD COLUMN u_harmonic2_1 REAL; -- NULL: not determinable
+ALTER TABLE steps ADD COLUMN harmonic3_1 REAL;
+ALTER TABLE steps ADD COLUMN u_harmonic3_1 REAL;
+ALTER TABLE steps ADD COLUMN harmonic2_2 REAL;
+ALTER TABLE steps ADD COLUMN u_harmonic2_2 REAL;
+ALTER TABLE steps ADD COLUMN harmonic3_2 REAL;
+ALTER TABLE steps ADD COLUMN u_harmonic3_2 REAL;
+`
+
 // querier is a connection pool, a connection or a transaction.
 type querier interface {
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 
-// check refuses a file that is no store of this version. It only reads. A file
-// without any table is blank.
+// check refuses a file that is no store, or of a newer version. It only reads.
+// A file without any table is blank.
 func (s *Store) check(ctx context.Context, from querier) (blank bool, err error) {
 	var id, version, tables int64
 	// One statement, so that the answers belong together.
@@ -112,14 +158,15 @@ func (s *Store) check(ctx context.Context, from querier) (blank bool, err error)
 		return false, fmt.Errorf("store %s: %w, or its first page is damaged: it is left as it is", s.path, ErrNotStore)
 	case version > schemaVersion:
 		return false, fmt.Errorf("store %s: %w of this program (store version %d, this one knows %d): read it with that version", s.path, ErrNewer, version, schemaVersion)
-	case version != schemaVersion:
+	case version < 1:
 		return false, s.damaged("store version %d never was", version)
 	}
+	s.version = int(version)
 	return false, nil
 }
 
-// settle checks the store, makes its tables if it is blank, and sees that it
-// can be written to.
+// settle checks the store, makes its tables if it is blank or brings them to
+// this version, and sees that it can be written to.
 func (s *Store) settle(ctx context.Context) error {
 	// Before anything is written, so that a file of something else stays as it is.
 	if _, err := s.check(ctx, s.writer); err != nil {
@@ -140,13 +187,17 @@ func (s *Store) settle(ctx context.Context) error {
 		if info, err := os.Stat(s.file); err != nil || info.Size() > 0 {
 			return errors.Join(s.damaged("nothing is left of its tables"), err)
 		}
-		for _, q := range []string{
-			schema,
-			fmt.Sprintf("PRAGMA application_id = %d", applicationID),
-			fmt.Sprintf("PRAGMA user_version = %d", schemaVersion),
-		} {
+		for _, q := range []string{schema, fmt.Sprintf("PRAGMA application_id = %d", applicationID)} {
 			if _, err := tx.ExecContext(ctx, q); err != nil {
 				return s.failed("making its tables", err)
+			}
+		}
+		s.version = 1
+	}
+	for ; s.version < schemaVersion; s.version++ {
+		for _, q := range []string{upgrades[s.version-1], fmt.Sprintf("PRAGMA user_version = %d", s.version+1)} {
+			if _, err := tx.ExecContext(ctx, q); err != nil {
+				return s.failed("bringing its tables to this version", err)
 			}
 		}
 	}

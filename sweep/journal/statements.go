@@ -23,12 +23,27 @@ var (
 )
 
 const (
-	runHead = "run, kind, label, started_ns, version, calibration, generator_identity, scope_identity, bench, plan, limits"
+	runHead = "run, kind, label, started_ns, version, calibration, generator_identity, scope_identity, bench, plan, limits, straight, sleeves"
 	runTail = "finished_ns, state, reason, verdict"
 )
 
 // marks is n placeholders.
 func marks(n int) string { return strings.Repeat("?, ", n-1) + "?" }
+
+// columnsOf are those that a store of an older version, opened for reading
+// only, is read by: what it does not have is NULL.
+func (s *Store) columnsOf() (run, step string) {
+	run, step = runColumns, stepColumns
+	if s.version < 2 {
+		run = strings.Replace(run, "straight, sleeves", "NULL, NULL", 1)
+		names := stepNames
+		for i := stepSecond; i < stepSum; i++ {
+			names[i] = "NULL"
+		}
+		step = strings.Join(names[:], ", ")
+	}
+	return run, step
+}
 
 func (s *Store) prepare(ctx context.Context) error {
 	type statement struct {
@@ -46,11 +61,12 @@ func (s *Store) prepare(ctx context.Context) error {
 		return nil
 	}
 	const progress = `SELECT steps, (SELECT max(step) FROM steps WHERE run = ?1) FROM progress WHERE run = ?1`
+	run, step := s.columnsOf()
 	err := on(s.reader,
-		statement{&s.read.run, "SELECT " + runColumns + " FROM runs WHERE run = ?"},
-		statement{&s.read.runs, "SELECT " + runColumns + " FROM runs ORDER BY run DESC"},
+		statement{&s.read.run, "SELECT " + run + " FROM runs WHERE run = ?"},
+		statement{&s.read.runs, "SELECT " + run + " FROM runs ORDER BY run DESC"},
 		statement{&s.read.newest, "SELECT coalesce(max(run), 0) FROM progress"},
-		statement{&s.read.steps, "SELECT " + stepColumns + " FROM steps WHERE run = ? AND step >= ? ORDER BY step LIMIT ?"},
+		statement{&s.read.steps, "SELECT " + step + " FROM steps WHERE run = ? AND step >= ? ORDER BY step LIMIT ?"},
 		statement{&s.read.progress, progress},
 		statement{&s.read.captures, `SELECT p.steps, s.step, s.captures_checksum, c.packed FROM progress AS p
 			LEFT JOIN steps AS s ON s.run = p.run AND s.step = ?2

@@ -194,15 +194,22 @@ var stepNames = [stepCells]string{
 	"fill1", "fill2", "ratio_re", "ratio_im", "cov_rr", "cov_ri", "cov_ii",
 	"amplitude1_v", "amplitude2_v", "u_amplitude1_v", "u_amplitude2_v", "r_amplitude", "sigma1_v", "sigma2_v",
 	"captures", "samples",
+	"second_drive_dbm", "second_remark", "second_fill1", "second_fill2", "second_code1_v", "second_code2_v",
+	"second_frequency_hz", "second_ratio_re", "second_ratio_im", "second_cov_rr", "second_cov_ri", "second_cov_ii",
+	"second_amplitude1_v", "second_amplitude2_v", "second_u_amplitude1_v", "second_u_amplitude2_v",
+	"second_r_amplitude", "second_sigma1_v", "second_sigma2_v", "second_captures", "second_samples",
+	"harmonic2_1", "u_harmonic2_1", "harmonic3_1", "u_harmonic3_1",
+	"harmonic2_2", "u_harmonic2_2", "harmonic3_2", "u_harmonic3_2",
 	"captures_checksum", "checksum",
 }
 
 const (
-	stepCells = 31
-	stepTaken = 2  // column
-	stepFirst = 3  // column of the first field
-	stepFill  = 13 // first column that may be NULL in an unmeasured step
-	stepSum   = 29 // column of captures_checksum
+	stepTaken  = 2  // column
+	stepFirst  = 3  // column of the first field
+	stepFill   = 13 // first column that may be NULL in an unmeasured step
+	stepSecond = 29 // first column of version 2, where zeros and empty texts are NULL
+	stepSum    = 58 // column of captures_checksum
+	stepCells  = 60
 )
 
 // stepRow is one row of steps on its way to or from a sweep.Step.
@@ -210,10 +217,12 @@ type stepRow struct {
 	row  [stepCells]any
 	into [stepCells]any // pointers to the cells of row, for Scan
 
-	step   sweep.Step
-	re, im float64
-	fields [stepSum - stepFirst]any // pointers into step, re and im, column by column
+	step         sweep.Step
+	re, im       float64
+	secRe, secIm float64                  // of the second level
+	fields       [stepSum - stepFirst]any // pointers into the above, column by column
 
+	summed  [stepCells]any
 	scratch []byte
 }
 
@@ -224,6 +233,8 @@ func (r *stepRow) bind() {
 	}
 	s := &r.step
 	e := &s.Estimate
+	second, h := &s.Second, &s.Harmonics
+	l := &second.Estimate
 	r.fields = [...]any{
 		(*float64)(&e.Frequency), (*float64)(&s.Drive), (*float64)(&s.Range[0]), (*float64)(&s.Range[1]),
 		(*float64)(&s.Window.Rate), &s.Window.Samples, &s.Acquisitions,
@@ -232,14 +243,37 @@ func (r *stepRow) bind() {
 		(*float64)(&e.Amplitude[0]), (*float64)(&e.Amplitude[1]), (*float64)(&e.UAmplitude[0]), (*float64)(&e.UAmplitude[1]),
 		&e.RAmplitude, (*float64)(&e.Sigma[0]), (*float64)(&e.Sigma[1]),
 		&e.Captures, &e.Samples,
+		(*float64)(&second.Drive), &second.Remark, &second.Fill[0], &second.Fill[1], (*float64)(&second.Code[0]), (*float64)(&second.Code[1]),
+		(*float64)(&l.Frequency), &r.secRe, &r.secIm, &l.Cov.RR, &l.Cov.RI, &l.Cov.II,
+		(*float64)(&l.Amplitude[0]), (*float64)(&l.Amplitude[1]), (*float64)(&l.UAmplitude[0]), (*float64)(&l.UAmplitude[1]),
+		&l.RAmplitude, (*float64)(&l.Sigma[0]), (*float64)(&l.Sigma[1]), &l.Captures, &l.Samples,
+		&h[0][0].Ratio, &h[0][0].U, &h[0][1].Ratio, &h[0][1].U,
+		&h[1][0].Ratio, &h[1][0].U, &h[1][1].Ratio, &h[1][1].U,
 	}
 }
 
-// pack gives the row of a step. In an unmeasured one, zeros from stepFill on
-// are NULL. A negative zero, which SQLite does not keep, becomes zero.
+// sum is the checksum of the row. The columns of version 2 count only where
+// there is something in one of them, so that a step without a second level has
+// the checksum of version 1.
+func (r *stepRow) sum() (sum int64) {
+	n := copy(r.summed[:], r.row[:stepSecond])
+	n += copy(r.summed[n:], r.row[stepSum:stepSum+1])
+	for _, cell := range r.row[stepSecond:stepSum] {
+		if cell != nil {
+			n += copy(r.summed[n:], r.row[stepSecond:stepSum])
+			break
+		}
+	}
+	sum, r.scratch = checksum(r.summed[:n], r.scratch)
+	return sum
+}
+
+// pack gives the row of a step. Zeros are NULL from stepFill on in an
+// unmeasured one, and from stepSecond on in any. A negative zero, which SQLite does not keep, becomes zero.
 func (r *stepRow) pack(run int64, step *sweep.Step, packedSum any) ([]any, error) {
 	r.step = *step
 	r.re, r.im = real(step.Estimate.Ratio), imag(step.Estimate.Ratio)
+	r.secRe, r.secIm = real(step.Second.Estimate.Ratio), imag(step.Second.Estimate.Ratio)
 	r.row[0], r.row[1] = run, int64(step.Index)
 	var err error
 	if r.row[stepTaken], err = nanoseconds(step.Taken); err != nil {
@@ -247,12 +281,13 @@ func (r *stepRow) pack(run int64, step *sweep.Step, packedSum any) ([]any, error
 	}
 	for i, field := range r.fields {
 		cell := &r.row[stepFirst+i]
-		null := stepFirst+i >= stepFill && !step.Measured()
+		column := stepFirst + i
+		null := column >= stepSecond || column >= stepFill && !step.Measured()
 		switch f := field.(type) {
 		case *float64:
 			switch {
 			case math.IsNaN(*f) || math.IsInf(*f, 0):
-				return nil, fmt.Errorf("its %s is %v", stepNames[stepFirst+i], *f)
+				return nil, fmt.Errorf("its %s is %v", stepNames[column], *f)
 			case *f == 0 && null:
 				*cell = nil
 			case *f == 0:
@@ -265,20 +300,20 @@ func (r *stepRow) pack(run int64, step *sweep.Step, packedSum any) ([]any, error
 				*cell = nil
 			}
 		case *string:
-			*cell = *f
+			if *cell = *f; *f == "" && null {
+				*cell = nil
+			}
 		}
 	}
 	r.row[stepSum] = packedSum
-	r.row[stepCells-1], r.scratch = checksum(r.row[:stepCells-1], r.scratch)
+	r.row[stepCells-1] = r.sum()
 	return r.row[:], nil
 }
 
 // unpack fills step from the row; false if the row is not the one that was
 // stored for this index.
 func (r *stepRow) unpack(run int64, index int, step *sweep.Step) bool {
-	var sum int64
-	sum, r.scratch = checksum(r.row[:stepCells-1], r.scratch)
-	if r.row[stepCells-1] != sum || r.row[0] != run || r.row[1] != int64(index) {
+	if r.row[stepCells-1] != r.sum() || r.row[0] != run || r.row[1] != int64(index) {
 		return false
 	}
 	r.step.Index = index
@@ -297,6 +332,7 @@ func (r *stepRow) unpack(run int64, index int, step *sweep.Step) bool {
 		}
 	}
 	r.step.Estimate.Ratio = complex(r.re, r.im)
+	r.step.Second.Estimate.Ratio = complex(r.secRe, r.secIm)
 	*step = r.step
 	return true
 }

@@ -229,6 +229,15 @@ func (p *Planner) fill(g gain, drive units.DBm, full units.Volts) float64 {
 	return math.Pow(10, (float64(g)+float64(drive))/20) / float64(full)
 }
 
+// Lower is s with at least drop less drive, for a second level on the same
+// range; false where the generator ends before that.
+func (p *Planner) Lower(s Setting, drop units.DB) (Setting, bool) {
+	wanted := s.Drive - units.DBm(drop)
+	s.Drive = p.roundDown(wanted)
+	const rounding = 1e-6 // dB, as roundDown's
+	return s, s.Drive <= wanted+rounding
+}
+
 // Judgement is what a first capture says of its setting.
 type Judgement struct {
 	Retake bool

@@ -8,8 +8,10 @@ import (
 	"fmt"
 	"time"
 
+	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
 	"halfturn/analysis/report"
+	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
 	"halfturn/units"
@@ -20,6 +22,8 @@ type Store interface {
 	sweep.Journal
 	// Captures reads the captures of one step of a run.
 	Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error)
+	// Runs is every run, the oldest first.
+	Runs(ctx context.Context) ([]sweep.Run, error)
 }
 
 // Options is what a report needs beside the run.
@@ -30,10 +34,13 @@ type Options struct {
 	Figures int
 	// Truth gives a simulated bench's exact values; nil for a real bench.
 	Truth func(units.Hertz) report.Truth
+	// Sleeves overrides the number that is kept with the run; 0 leaves it.
+	Sleeves int
+	// BudgetAt asks for the budget at the step nearest to it, besides those of
+	// the worst steps; 0 asks for none. MonteCarlo, if given, simulates there.
+	BudgetAt   units.Hertz
+	MonteCarlo *uncertainty.Trials
 }
-
-// Rule is the rule of decision that Load applies, for people.
-const Rule = "Non-binary statement with a guard band of w = U, the expanded uncertainty with k = 2, from the noise of both runs (ILAC-G8:09/2019, 4.2.3). A result whose U is larger than its limit is not measurable."
 
 // Load analyses a run and fills the report. The calibration is read from the
 // same store; one that is missing or damaged is the error.
@@ -60,7 +67,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			return nil, err
 		}
 		described := describe(&cal.Run)
-		in.Calibration, in.Limits, in.Rule = &described, run.Limits, Rule
+		in.Calibration, in.Limits, in.Rule = &described, run.Limits, run.Limits.Rule.Text()
 		if w := cal.AgeWarning(run); w != "" {
 			in.Warnings = append(in.Warnings, w)
 		}
@@ -113,7 +120,41 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 	if run.State != sweep.Done {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("the run is not finished (%s): what is missing is not decided", run.State))
 	}
+	if err := assess(ctx, store, run, cal, in, &o); err != nil {
+		return nil, err
+	}
 	return in, figures(ctx, store, run.ID, in, o.Figures)
+}
+
+// assess fills in what stands beside the results: budget, choke and fixture.
+func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibrated, in *report.Input, o *Options) error {
+	if cal == nil {
+		if o.BudgetAt > 0 {
+			return fmt.Errorf("run %d is a calibration: a budget is that of a balun's results", run.ID)
+		}
+		points := make([]balance.Point, 0, len(in.Steps))
+		for i := range in.Steps {
+			if in.Steps[i].Measured {
+				points = append(points, in.Steps[i].Point)
+			}
+		}
+		in.Proof = proof(points, run.Limits, run.Bench.Load)
+		return agreement(ctx, store, run, points, in.Proof)
+	}
+	var err error
+	if in.Entries, err = run.Bench.Uncertainty.Budget(); err != nil {
+		return err
+	}
+	if err := budgets(in, run, cal, o); err != nil {
+		return err
+	}
+	sleeves := run.Sleeves
+	if o.Sleeves > 0 {
+		sleeves = o.Sleeves
+	}
+	in.Winding = winding(in, run.Bench.Load, sleeves)
+	in.Proof = proof(cal.Points(), run.Limits, run.Bench.Load)
+	return nil
 }
 
 func counted(steps int) string {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"halfturn/analysis/conformity"
+	"halfturn/sweep"
 	"halfturn/units"
 )
 
@@ -79,7 +80,36 @@ func (c *Config) check(r *reader) {
 	}
 	must(p.Headroom >= 0, "plan.headroom", "is %v: it cannot be negative", p.Headroom)
 	must(p.MaxAge > 0, "plan.max_age", "is %v: it must be above 0 s", p.MaxAge)
+	must(p.Linearity.Drop > 0 && p.Linearity.Drop <= sweep.LargestDrop, "plan.linearity.drop",
+		"is %v: it must be above 0 dB and at most %v", p.Linearity.Drop, sweep.LargestDrop)
+	must(p.Linearity.Every >= 0, "plan.linearity.every", "is %d: it is a number of steps, or 0 for none", p.Linearity.Every)
+	c.checkUncertainty(r)
 	c.checkLimits(r)
+}
+
+// uncertain is where the budget stands.
+const uncertain = "bench.uncertainty"
+
+// checkUncertainty asks the budget itself, and puts each line where its key stands.
+func (c *Config) checkUncertainty(r *reader) {
+	for _, line := range problemsOf(c.Bench.Uncertainty.Validate()) {
+		entry, what, _ := strings.Cut(strings.TrimPrefix(line, "budget."), ": ")
+		key := join(uncertain, entry)
+		if field, rest, _ := strings.Cut(what, " "); r.doc.places[join(key, field)] != "" {
+			key, what = join(key, field), rest
+		}
+		if !r.said(key) {
+			r.wrong(key, "%s", what)
+		}
+	}
+}
+
+// problemsOf are the lines of an error, however deep it joins others.
+func problemsOf(err error) []string {
+	if err == nil {
+		return nil
+	}
+	return strings.Split(err.Error(), "\n")
 }
 
 // checkLimits asks the limits themselves, and puts each line where its key stands.
@@ -92,17 +122,13 @@ func (c *Config) checkLimits(r *reader) {
 		r.wrong(r.given("limits.from", "limits.to"), "from %v is above to %v: the band is upside down", from, to)
 		r.silence("limits.from")
 	}
-	many, ok := c.Limits.Validate().(interface{ Unwrap() []error })
-	if !ok {
-		return
-	}
-	for _, err := range many.Unwrap() {
-		what := strings.TrimPrefix(err.Error(), "limits: ")
+	for _, line := range problemsOf(c.Limits.Validate()) {
+		what := strings.TrimPrefix(line, "limits: ")
 		key, rest, _ := strings.Cut(what, " ")
-		key = join("limits", key)
+		key = join("limits", strings.TrimSuffix(key, ":"))
 		switch {
-		case r.said(key):
-		case slices.Contains(known, key) && strings.HasPrefix(rest, "is "):
+		case r.said(key), strings.HasPrefix(key, "limits.segments") && r.saidIn("limits.segments"):
+		case (slices.Contains(known, key) || r.doc.places[key] != "") && strings.HasPrefix(rest, "is "):
 			r.wrong(key, "%s", rest)
 		default:
 			r.wrong("limits", "%s", what)

@@ -20,6 +20,9 @@ var defaults = []struct{ key, value string }{
 	// What a balun's arm gives less than the cable's, and some to spare.
 	{"plan.headroom", "4 dB"},
 	{"plan.max_age", "24 h"},
+	// Doubling the amplitude shows a level dependence; it is off since it costs time.
+	{"plan.linearity.drop", "6 dB"},
+	{"plan.linearity.every", "0"},
 }
 
 // required is what only the person at the bench can know, with an example.

@@ -152,7 +152,7 @@ func (d *document) value(n *yaml.Node, t reflect.Type, path string) any {
 		d.add(d.at(n), path, format, a...)
 		return nil
 	}
-	switch {
+	switch t = listed(t); {
 	case n.Kind == yaml.AliasNode:
 		return refuse("*%s stands for another value: write the value itself", n.Value)
 	case n.Kind == yaml.ScalarNode && (n.Tag == "!!null" || strings.TrimSpace(n.Value) == ""):

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/uncertainty"
 	"halfturn/configs"
 )
 
@@ -30,12 +31,29 @@ func rows(t *testing.T, file string) [][]string {
 // The table of the README has every key once, in the order of the shape, with
 // its default.
 func TestREADMEListsEveryKey(t *testing.T) {
-	var listed []string
+	var listed, parts []string
 	for _, row := range rows(t, "benches/README.md") {
 		if len(row) != 3 {
 			t.Fatalf("row %v", row)
 		}
 		key, said := row[0], row[1]
+		if part, ok := strings.CutPrefix(key, "…."); ok {
+			parts = append(parts, part)
+			continue
+		}
+		if entry, ok := strings.CutPrefix(key, uncertain+"."); ok {
+			if entry == "…" {
+				continue
+			}
+			e := uncertainty.Defaults().Entry(uncertainty.Name(entry))
+			if e == nil || said != "`"+e.Text()+"`" || row[2] != e.Name.Meaning() {
+				t.Errorf("row %v, and the entry is %+v", row, e)
+			}
+			for _, f := range fields(reflect.TypeFor[uncertainty.EntryConfig]()) {
+				listed = append(listed, join(key, f.key))
+			}
+			continue
+		}
 		listed = append(listed, key)
 		want := ""
 		for _, d := range defaults {
@@ -54,6 +72,9 @@ func TestREADMEListsEveryKey(t *testing.T) {
 		case want == "" && !slices.Contains([]string{"none", "the dialect's", "one of three", "that of the plan"}, said):
 			t.Errorf("%s: the README says %s, and there is none", key, said)
 		}
+	}
+	if want := names(fields(reflect.TypeFor[uncertainty.EntryConfig]())); !reflect.DeepEqual(parts, want) {
+		t.Errorf("the README lists the parts %v of an entry, and there are %v", parts, want)
 	}
 	wanted := slices.Sorted(slices.Values(known))
 	if got := slices.Sorted(slices.Values(listed)); !reflect.DeepEqual(got, wanted) {
@@ -112,7 +133,8 @@ func TestExampleHasEveryKey(t *testing.T) {
 	}
 	for _, key := range known {
 		last := key[strings.LastIndex(key, ".")+1:]
-		if !strings.Contains(string(text), last+": ") {
+		entry := key[strings.LastIndex(parent(key), ".")+1 : len(parent(key))]
+		if !strings.Contains(string(text), last+": ") || parent(parent(key)) == uncertain && !strings.Contains(string(text), entry+": {") {
 			t.Errorf("the example lacks %s", key)
 		}
 	}

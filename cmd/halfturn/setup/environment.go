@@ -12,9 +12,10 @@ func variable(key string) string {
 	return prefix + strings.ToUpper(strings.ReplaceAll(key, ".", "_"))
 }
 
-// onlyInFile are the keys whose lists are too long for a variable.
+// onlyInFile are the keys whose lists are too long for a variable, and those
+// of the uncertainty, which say something only together.
 func onlyInFile(key string) bool {
-	return key == "plan.frequencies" || strings.Contains(key, "[]")
+	return key == "plan.frequencies" || strings.Contains(key, "[]") || strings.HasPrefix(key, uncertain+".")
 }
 
 // overridable are the keys that have a variable.
@@ -58,8 +59,10 @@ func (r *reader) strangers() {
 	for _, name := range found {
 		place := "environment " + prefix + name
 		switch near := nearest(name, names); {
-		case name == "PLAN_FREQUENCIES" || name == "PLAN_SEGMENTS":
+		case name == "PLAN_FREQUENCIES" || name == "PLAN_SEGMENTS" || name == "LIMITS_SEGMENTS":
 			r.add(place, "", "a list of frequencies comes from the file only")
+		case strings.HasPrefix(name, "BENCH_UNCERTAINTY"):
+			r.add(place, "", "an uncertainty comes from the file only")
 		case near != "":
 			r.add(place, "", "there is no such setting, did you mean %s%s?", prefix, near)
 		default:

@@ -42,9 +42,17 @@ func isMapping(t reflect.Type) bool {
 	return t.Kind() == reflect.Struct && !reflect.PointerTo(t).Implements(textual)
 }
 
+// listed is the slice that an optional list points to; any other type as it is.
+func listed(t reflect.Type) reflect.Type {
+	if t.Kind() == reflect.Pointer && t.Elem().Kind() == reflect.Slice {
+		return t.Elem()
+	}
+	return t
+}
+
 // keys are the paths of all values below t, as "plan.segments[].from".
 func keys(t reflect.Type, path string) []string {
-	switch {
+	switch t = listed(t); {
 	case isMapping(t):
 		var all []string
 		for _, f := range fields(t) {

@@ -60,6 +60,16 @@ func (p *problems) said(keys ...string) bool {
 	return false
 }
 
+// saidIn tells whether anything that stands in the key is a problem already.
+func (p *problems) saidIn(key string) bool {
+	for k := range p.spoken {
+		if strings.HasPrefix(k, key) {
+			return true
+		}
+	}
+	return false
+}
+
 func (p *problems) err() error {
 	if len(p.lines) == 0 {
 		return nil

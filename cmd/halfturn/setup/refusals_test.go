@@ -38,7 +38,7 @@ func TestRefusals(t *testing.T) {
 		{"resistance: 100 Ω", "resistance: 100", []string{`bench.yaml:14: bench.load.resistance: "100" is not a resistance: the unit is missing, write it like "1 MΩ"`}},
 		{"headroom: 3 dB", "headroom: 3", []string{`bench.yaml:35: plan.headroom: "3" is not a ratio in dB: the unit is missing, write it like "0.5 dB"`}},
 		{"balun: 20 dBm", "balun: 20 dB", []string{`bench.yaml:19: bench.max_drive.balun: "20 dB" is not a level: the unit "dB" is not known here, write it like "13 dBm"`}},
-		{"phase_balance: 4 deg", "phase_balance: 4", []string{`bench.yaml:42: limits.phase_balance: "4" is not an angle: the unit is missing, write it like "3 deg"`}},
+		{"phase_balance: 4 deg", "phase_balance: 4", []string{`bench.yaml:43: limits.phase_balance: "4" is not an angle: the unit is missing, write it like "3 deg"`}},
 		{"time_limit: 2 s", "time_limit: 0", []string{`bench.yaml:7: bench.generator.time_limit: "0" is not a time: the unit is missing, write it like "20 ms" or "24 h"`}},
 		{"time_limit: 2 s", "time_limit: 2 Hz", []string{`bench.yaml:7: bench.generator.time_limit: "2 Hz" is not a time: write it like "20 ms" or "24 h"`}},
 		{"max_age: 7 d", "max_age: 7", []string{`bench.yaml:36: plan.max_age: "7" is not a time: the unit is missing, write it like "20 ms" or "24 h"`}},
@@ -66,6 +66,10 @@ func TestRefusals(t *testing.T) {
 		{"min: 0.4", "min: 0", []string{`bench.yaml:33: plan.fill.min: is 0: a fill is a part of the range, between 0 and 1`}},
 		{"max: 0.8", "max: 1", []string{`bench.yaml:34: plan.fill.max: is 1: a fill is a part of the range, between 0 and 1`}},
 		{"headroom: 3 dB", "headroom: -3 dB", []string{`bench.yaml:35: plan.headroom: is -3 dB: it cannot be negative`}},
+		{"drop: 3 dB", "drop: 0 dB", []string{`bench.yaml:37: plan.linearity.drop: is 0 dB: it must be above 0 dB and at most 20 dB`}},
+		{"drop: 3 dB", "drop: 21 dB", []string{`bench.yaml:37: plan.linearity.drop: is 21 dB: it must be above 0 dB and at most 20 dB`}},
+		{"drop: 3 dB", "drop: 3", []string{`bench.yaml:37: plan.linearity.drop: "3" is not a ratio in dB: the unit is missing, write it like "0.5 dB"`}},
+		{"every: 5", "every: -1", []string{`bench.yaml:37: plan.linearity.every: is -1: it is a number of steps, or 0 for none`}},
 		{"max_age: 7 d", "max_age: 0 s", []string{`bench.yaml:36: plan.max_age: is 0s: it must be above 0 s`}},
 		{"time_limit: 2 s", "time_limit: -2 s", []string{`bench.yaml:7: bench.generator.time_limit: is -2s: a time limit must be above 0 s`}},
 		{"time_limit: 10 s", "time_limit: 0 ms", []string{`bench.yaml:11: bench.scope.time_limit: is 0s: a time limit must be above 0 s`}},
@@ -93,13 +97,13 @@ func TestRefusals(t *testing.T) {
 		{"address: serial:///dev/ttyUSB0?baud=115200", "address: tcp://192.0.2.10:5025", []string{`bench.yaml:9: bench.scope.address: generator and scope have the same address tcp://192.0.2.10:5025`}},
 
 		// Limits.
-		{"  from: 30 MHz\n  to: 300 MHz", "  from: 300 MHz\n  to: 30 MHz", []string{`bench.yaml:39: limits.from: from 300 MHz is above to 30 MHz: the band is upside down`}},
-		{"  from: 30 MHz\n", "", []string{`bench.yaml:37: limits.from: is missing: the band needs both ends`}},
-		{"  from: 30 MHz", "  from: -30 MHz", []string{`bench.yaml:39: limits.from: is -30 MHz: a frequency must be above 0 Hz`}},
-		{"phase_balance: 4 deg", "phase_balance: -4 deg", []string{`bench.yaml:42: limits.phase_balance: is -4°: it is the largest deviation from half a turn, above 0° and below 180°`}},
-		{"rejection: 25 dB", "rejection: -25 dB", []string{`bench.yaml:43: limits.common_mode_rejection: is -25 dB: it is the least rejection allowed, above 0 dB`}},
+		{"  from: 30 MHz\n  to: 300 MHz", "  from: 300 MHz\n  to: 30 MHz", []string{`bench.yaml:40: limits.from: from 300 MHz is above to 30 MHz: the band is upside down`}},
+		{"  from: 30 MHz\n", "", []string{`bench.yaml:38: limits.from: is missing: the band needs both ends`}},
+		{"  from: 30 MHz", "  from: -30 MHz", []string{`bench.yaml:40: limits.from: is -30 MHz: a frequency must be above 0 Hz`}},
+		{"phase_balance: 4 deg", "phase_balance: -4 deg", []string{`bench.yaml:43: limits.phase_balance: is -4°: it is the largest deviation from half a turn, above 0° and below 180°`}},
+		{"rejection: 25 dB", "rejection: -25 dB", []string{`bench.yaml:44: limits.common_mode_rejection: is -25 dB: it is the least rejection allowed, above 0 dB`}},
 		{"  amplitude_balance: 0.5 dB\n  phase_balance: 4 deg\n  common_mode_rejection: 25 dB\n  insertion_loss: 1 dB\n", "",
-			[]string{`bench.yaml:37: limits: none of amplitude_balance, phase_balance, common_mode_rejection and insertion_loss is given: nothing to decide`}},
+			[]string{`bench.yaml:38: limits: none of amplitude_balance, phase_balance, common_mode_rejection and insertion_loss is given: nothing to decide`}},
 
 		// What is missing.
 		{"    dialect: scpi99-generator\n", "", []string{`bench.yaml:4: bench.generator.dialect: is missing, write it like "scpi99-generator"`}},
@@ -113,19 +117,19 @@ func TestRefusals(t *testing.T) {
 		{ends, "", []string{`bench.yaml:23: plan: no frequencies: give from, to and points, or segments, or frequencies`}},
 		{"address: tcp://192.0.2.10:5025", `address: ""`, []string{`bench.yaml:5: bench.generator.address: is empty: give a value, or remove the line`}},
 		{"dialect: scpi99-digitiser", `dialect: "  "`, []string{`bench.yaml:10: bench.scope.dialect: is empty: give a value, or remove the line`}},
-		{"store: mine.db", "store:", []string{`bench.yaml:45: store: is empty: give a value, or remove the line`}},
+		{"store: mine.db", "store:", []string{`bench.yaml:47: store: is empty: give a value, or remove the line`}},
 		{"points: 60", "points: ~", []string{`bench.yaml:26: plan.points: is empty: give a value, or remove the line`}},
 
 		// Keys.
 		{"points: 60", "ponits: 60", []string{`bench.yaml:26: plan.ponits: there is no such key, did you mean "points"?`}},
-		{"phase_balance: 4 deg", "phase-balance: 4 deg", []string{`bench.yaml:42: limits.phase-balance: there is no such key, did you mean "phase_balance"?`}},
-		{"store: mine.db", "Store: mine.db", []string{`bench.yaml:45: Store: there is no such key, did you mean "store"?`}},
-		{"insertion_loss: 1 dB", "max_age: 1 h", []string{`bench.yaml:44: limits.max_age: there is no such key here, it belongs in "plan"`}},
-		{"store: mine.db", "colour: blue", []string{`bench.yaml:45: colour: there is no such key, here are bench, plan, limits, store`}},
+		{"phase_balance: 4 deg", "phase-balance: 4 deg", []string{`bench.yaml:43: limits.phase-balance: there is no such key, did you mean "phase_balance"?`}},
+		{"store: mine.db", "Store: mine.db", []string{`bench.yaml:47: Store: there is no such key, did you mean "store"?`}},
+		{"insertion_loss: 1 dB", "max_age: 1 h", []string{`bench.yaml:45: limits.max_age: there is no such key here, it belongs in "plan"`}},
+		{"store: mine.db", "colour: blue", []string{`bench.yaml:47: colour: there is no such key, here are bench, plan, limits, store`}},
 		{"points: 60", "points: 60\n  points: 61", []string{`bench.yaml:27: plan.points: given twice, first in line 26`}},
-		{"store: mine.db", "store: mine.db\nbench: {}", []string{`bench.yaml:46: bench: given twice, first in line 1`}},
-		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:45: st ore [1m: there is no such key, here are bench, plan, limits, store`}},
-		{"store: mine.db", "store: mine.db\n? [a]\n: b", []string{`bench.yaml:46: a key is a word, not a list or a mapping`}},
+		{"store: mine.db", "store: mine.db\nbench: {}", []string{`bench.yaml:48: bench: given twice, first in line 1`}},
+		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:47: st ore [1m: there is no such key, here are bench, plan, limits, store`}},
+		{"store: mine.db", "store: mine.db\n? [a]\n: b", []string{`bench.yaml:48: a key is a word, not a list or a mapping`}},
 
 		// Shapes.
 		{"points: 60", "points: [60]", []string{`bench.yaml:26: plan.points: one value is wanted here, not a list or keys`}},
@@ -135,13 +139,13 @@ func TestRefusals(t *testing.T) {
 		{"  fill:\n    aim: 0.6\n    min: 0.4\n    max: 0.8\n", "  fill: 0.7\n", []string{`bench.yaml:31: plan.fill: keys are wanted here: aim, min, max`}},
 		{"name: mine\n", "name: &x mine\n", nil},
 		{"name: Hut 4\n", "name: &x Hut 4\n", nil},
-		{"store: mine.db", "store: *x", []string{`bench.yaml:45: this is not YAML: unknown anchor 'x' referenced`}},
-		{"store: mine.db", "store: mine.db\n---\nstore: x", []string{`bench.yaml:46: a second document begins here: one file holds one`}},
-		{"store: mine.db", "\tstore: x", []string{`bench.yaml:45: this is not YAML: found a tab character that violates indentation`}},
+		{"store: mine.db", "store: *x", []string{`bench.yaml:47: this is not YAML: unknown anchor 'x' referenced`}},
+		{"store: mine.db", "store: mine.db\n---\nstore: x", []string{`bench.yaml:48: a second document begins here: one file holds one`}},
+		{"store: mine.db", "\tstore: x", []string{`bench.yaml:47: this is not YAML: found a tab character that violates indentation`}},
 		{"name: Hut 4\n  fixture: plate 2\n", "name: &x Hut 4\n  fixture: *x\n", []string{`bench.yaml:3: bench.fixture: *x stands for another value: write the value itself`}},
-		{"  name: mine\n", "\tname: mine\n", []string{`bench.yaml:38: this is not YAML: found character that cannot start any token`}},
-		{"store: mine.db", "store: \"x", []string{`bench.yaml:45: this is not YAML: found unexpected end of stream`}},
-		{"  name: mine\n", "  name: mine\n odd: x\n", []string{`bench.yaml:38: this is not YAML: did not find expected key`}},
+		{"  name: mine\n", "\tname: mine\n", []string{`bench.yaml:39: this is not YAML: found character that cannot start any token`}},
+		{"store: mine.db", "store: \"x", []string{`bench.yaml:47: this is not YAML: found unexpected end of stream`}},
+		{"  name: mine\n", "  name: mine\n odd: x\n", []string{`bench.yaml:39: this is not YAML: did not find expected key`}},
 
 		// Lists of frequencies.
 		{"  points: 60\n", "  points: 60\n  frequencies: [1 MHz]\n", []string{`bench.yaml:24: plan.from: stands beside plan.frequencies: frequencies are said in one way, keep one`}},
@@ -267,7 +271,7 @@ func TestRefusedFiles(t *testing.T) {
 	_, err = Load(big, nil)
 	lines(t, "big", err, "bench file: "+big+" is larger than 1 MiB: is it the right file?")
 	path := write(t, folder, "b.yaml", valid[:strings.Index(valid, "limits:")]+"limits: absent.yaml\n")
-	if _, err = Load(path, nil); err == nil || !strings.HasPrefix(err.Error(), path+":37: limits: limits file: open "+filepath.Join(folder, "absent.yaml")) {
+	if _, err = Load(path, nil); err == nil || !strings.HasPrefix(err.Error(), path+":38: limits: limits file: open "+filepath.Join(folder, "absent.yaml")) {
 		t.Errorf("got %v", err)
 	}
 }

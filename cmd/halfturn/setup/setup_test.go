@@ -60,6 +60,7 @@ plan:
     max: 0.8
   headroom: 3 dB
   max_age: 7 d
+  linearity: {drop: 3 dB, every: 5}
 limits:
   name: mine
   from: 30 MHz
@@ -68,6 +69,7 @@ limits:
   phase_balance: 4 deg
   common_mode_rejection: 25 dB
   insertion_loss: 1 dB
+  rule: guarded
 store: mine.db
 `
 
@@ -115,11 +117,13 @@ func TestParseReadsEveryKey(t *testing.T) {
 			Captures: 8, MaxCaptures: 32, Precision: 0.2,
 			Fill:     sweep.Fill{Aim: 0.6, Min: 0.4, Max: 0.8},
 			Headroom: 3, MaxAge: 7 * 24 * time.Hour,
+			Linearity: sweep.Linearity{Drop: 3, Every: 5},
 		},
 		Limits: conformity.Limits{
 			Name: "mine", From: 30e6, To: 300e6,
 			AmplitudeBalance: pointer(units.DB(0.5)), PhaseBalance: pointer(units.Degrees(4)),
 			CommonModeRejection: pointer(units.DB(25)), InsertionLoss: pointer(units.DB(1)),
+			Rule: conformity.Guarded,
 		},
 		Store: "mine.db",
 	}
@@ -129,7 +133,8 @@ func TestParseReadsEveryKey(t *testing.T) {
 	// Every key is in it, or an example of the list that it stands in.
 	for _, key := range known {
 		last := key[strings.LastIndex(key, ".")+1:]
-		if !strings.Contains(valid, last+":") && key != "plan.frequencies" {
+		// Those of the uncertainty and of the limits' segments have tests of their own.
+		if !strings.Contains(valid, last+":") && key != "plan.frequencies" && parent(parent(key)) != uncertain {
 			t.Errorf("the valid bench of the tests lacks %s", key)
 		}
 	}
@@ -159,6 +164,7 @@ plan: {frequencies: [3.5 MHz, 7 MHz]}
 			Captures: 4, MaxCaptures: 64, Precision: 0.1,
 			Fill:     sweep.Fill{Aim: 0.7, Min: 0.5, Max: 0.9},
 			Headroom: 4, MaxAge: 24 * time.Hour,
+			Linearity: sweep.Linearity{Drop: 6},
 		},
 		Store: "halfturn.db",
 	}
@@ -284,7 +290,7 @@ func TestExampleAlternatives(t *testing.T) {
 		return s
 	}
 	ends := []string{"  from: 3 MHz\n", "", "  to: 500 MHz\n", "", "  points: 60\n", ""}
-	c := parsed(t, swap(append(ends, "  # segments:", "  segments:", "  #   - {from: 3 MHz", "    - {from: 3 MHz", "  #   - {from: 30 MHz", "    - {from: 30 MHz")...))
+	c := parsed(t, swap(append(ends, "  # segments:\n  #   - {from: 3 MHz", "  segments:\n    - {from: 3 MHz", "  #   - {from: 30 MHz, to: 300 MHz", "    - {from: 30 MHz, to: 300 MHz")...))
 	if len(c.Plan.Segments) != 2 || len(c.Plan.Frequencies()) != 67 {
 		t.Errorf("%+v", c.Plan)
 	}
@@ -399,8 +405,9 @@ func TestEveryVariable(t *testing.T) {
 		"plan.from": "1 MHz", "plan.to": "600 MHz", "plan.points": "3", "plan.spacing": "logarithmic",
 		"plan.captures": "1", "plan.max_captures": "40", "plan.precision": "0.5",
 		"plan.fill.aim": "0.5", "plan.fill.min": "0.3", "plan.fill.max": "0.7", "plan.headroom": "1 dB", "plan.max_age": "1 h",
+		"plan.linearity.drop": "10 dB", "plan.linearity.every": "7",
 		"limits.name": "E", "limits.from": "1 MHz", "limits.to": "400 MHz", "limits.amplitude_balance": "1 dB",
-		"limits.phase_balance": "1 deg", "limits.common_mode_rejection": "1 dB", "limits.insertion_loss": "2 dB",
+		"limits.phase_balance": "1 deg", "limits.common_mode_rejection": "1 dB", "limits.insertion_loss": "2 dB", "limits.rule": "simple",
 		"store": "F",
 	}
 	before, err := Load(path, nil)

@@ -5,6 +5,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
 	"halfturn/units"
@@ -22,15 +23,16 @@ type (
 	}
 
 	benchShape struct {
-		Name           string         `mapstructure:"name"`
-		Fixture        string         `mapstructure:"fixture"`
-		Generator      generatorShape `mapstructure:"generator"`
-		Scope          scopeShape     `mapstructure:"scope"`
-		Load           loadShape      `mapstructure:"load"`
-		MaxDrive       sweep.MaxDrive `mapstructure:"max_drive"`
-		InputLimit     units.Volts    `mapstructure:"input_limit"`
-		ClockTolerance units.PPM      `mapstructure:"clock_tolerance"`
-		Settle         time.Duration  `mapstructure:"settle"`
+		Name           string                   `mapstructure:"name"`
+		Fixture        string                   `mapstructure:"fixture"`
+		Generator      generatorShape           `mapstructure:"generator"`
+		Scope          scopeShape               `mapstructure:"scope"`
+		Load           loadShape                `mapstructure:"load"`
+		MaxDrive       sweep.MaxDrive           `mapstructure:"max_drive"`
+		InputLimit     units.Volts              `mapstructure:"input_limit"`
+		ClockTolerance units.PPM                `mapstructure:"clock_tolerance"`
+		Settle         time.Duration            `mapstructure:"settle"`
+		Uncertainty    uncertainty.BudgetConfig `mapstructure:"uncertainty"`
 	}
 
 	generatorShape struct {
@@ -80,6 +82,7 @@ func (b benchShape) bench() sweep.Bench {
 		InputLimit:     b.InputLimit,
 		ClockTolerance: b.ClockTolerance,
 		Settle:         b.Settle,
+		Uncertainty:    b.Uncertainty,
 	}
 	copy(bench.Scope.Channels[:], b.Scope.Channels)
 	return bench

@@ -1,0 +1,25 @@
+package reporting
+
+import (
+	"context"
+
+	"halfturn/analysis/report"
+)
+
+// Captures reads those of a run for an export, one step at a time.
+func Captures(ctx context.Context, store Store, run int64) report.Captures {
+	return func(index int) ([]report.Capture, error) {
+		captures, err := store.Captures(ctx, run, index)
+		if err != nil {
+			return nil, err
+		}
+		list := make([]report.Capture, len(captures))
+		for i := range captures {
+			list[i].Rate = captures[i].Rate
+			for arm := range captures[i].Traces {
+				list[i].Traces[arm] = report.Trace(captures[i].Traces[arm])
+			}
+		}
+		return list, nil
+	}
+}

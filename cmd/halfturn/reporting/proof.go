@@ -1,0 +1,67 @@
+package reporting
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"halfturn/analysis/balance"
+	"halfturn/analysis/conformity"
+	"halfturn/analysis/fixture"
+	"halfturn/analysis/report"
+	"halfturn/sweep"
+)
+
+// proof is what a calibration, of the given measured steps, proves of the bench
+// against limits. It is worked out anew each time: it is a function of the
+// stored steps alone.
+func proof(points []balance.Point, limits conformity.Limits, load balance.Load) *report.Proof {
+	p, err := fixture.Prove(points, limits, load)
+	if err != nil {
+		return &report.Proof{Why: fmt.Sprintf("nothing is proved of the fixture: %v", err)}
+	}
+	return &report.Proof{Proof: p, Limited: !limits.None()}
+}
+
+// agreement compares a calibration with the one before it on the same fixture
+// and instruments, if the store has one.
+func agreement(ctx context.Context, store Store, run *sweep.Run, points []balance.Point, p *report.Proof) error {
+	runs, err := store.Runs(ctx)
+	if err != nil {
+		return err
+	}
+	for _, earlier := range slices.Backward(runs) {
+		if earlier.ID >= run.ID || earlier.Kind != sweep.Calibration || earlier.State != sweep.Done ||
+			earlier.Bench.Fixture != run.Bench.Fixture || earlier.Identities != run.Identities {
+			continue
+		}
+		described := describe(&earlier)
+		p.Earlier = &described
+		before, err := measured(ctx, store, earlier.ID)
+		if err != nil {
+			return err
+		}
+		a, err := fixture.Repeatability(before, points)
+		if err != nil {
+			p.WhyNot = err.Error()
+			return nil
+		}
+		p.Agreement = &a
+		return nil
+	}
+	return nil
+}
+
+// measured are the measured steps of a run.
+func measured(ctx context.Context, store Store, run int64) ([]balance.Point, error) {
+	var points []balance.Point
+	for step, err := range store.Steps(ctx, run) {
+		if err != nil {
+			return nil, err
+		}
+		if step.Measured() {
+			points = append(points, step.Point())
+		}
+	}
+	return points, nil
+}
