@@ -17,6 +17,8 @@ import (
 // first run; it runs one at a time.
 //
 // A step goes: set, settle, capture, check the error queues, commit durably.
+// Where the plan asks for a second drive, it is set and captured before the
+// error queues are checked, so that both are one step.
 // The next step's frequency and level are set while this one is being
 // committed, and nothing is captured before the commit is on the disk. Each
 // record is fitted while the scope takes the next. RF is off before the first

@@ -233,7 +233,7 @@ func (p *Planner) fill(g gain, drive units.DBm, full units.Volts) float64 {
 // range; false where the generator ends before that.
 func (p *Planner) Lower(s Setting, drop units.DB) (Setting, bool) {
 	wanted := s.Drive - units.DBm(drop)
-	s.Drive = p.roundDown(wanted)
+	s.Drive = max(p.roundDown(wanted), p.rules.MinDrive)
 	const rounding = 1e-6 // dB, as roundDown's
 	return s, s.Drive <= wanted+rounding
 }

@@ -284,3 +284,26 @@ func BenchmarkAcquisitionsPerStep(b *testing.B) {
 		})
 	}
 }
+
+// A lower setting keeps range and window, is a drive that the generator has,
+// and at least so much lower; where there is none that is said.
+func TestLower(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rules()
+		r.DriveStep = units.DB(rapid.SampledFrom([]float64{0, 0.1, 0.25, 1}).Draw(t, "step"))
+		p := planner(t, r)
+		s := Setting{Drive: p.roundDown(units.DBm(rapid.Float64Range(-60, 13).Draw(t, "drive"))), Range: 0.8, Window: r.Windows[2]}
+		drop := units.DB(rapid.Float64Range(0.5, 20).Draw(t, "drop"))
+		low, ok := p.Lower(s, drop)
+		if low.Range != s.Range || low.Window != s.Window || low.Drive < r.MinDrive {
+			t.Fatalf("%+v after %+v", low, s)
+		}
+		lower := float64(s.Drive - low.Drive)
+		if room := float64(s.Drive - r.MinDrive); ok != (room >= float64(drop)-1e-6) {
+			t.Fatalf("%v lower than %v: ok is %v", drop, s.Drive, ok)
+		}
+		if ok && (lower < float64(drop)-1e-6 || lower > float64(drop)+float64(r.DriveStep)+1e-6) {
+			t.Fatalf("%v is %g dB below %v, %v was asked for", low.Drive, lower, s.Drive, drop)
+		}
+	})
+}
