@@ -74,7 +74,8 @@ func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drive
 // into the step. It tells whether one of them was clipped.
 func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped bool, err error) {
 	t, plan := &p.taker, &p.run.Plan
-	want := clampCaptures(t.needed(p.target), plan)
+	target := p.target(step.Estimate.Frequency)
+	want := clampCaptures(t.needed(target), plan)
 	for {
 		if clipped, err = t.upTo(ctx, want); clipped || err != nil {
 			return clipped, err
@@ -101,7 +102,7 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 				balance.ErrNoSignal, estimate.Amplitude[0].Brief())
 		}
 		u := estimate.Cov.Standard() / cmplx.Abs(estimate.Ratio)
-		more := clampCaptures(float64(t.taken)*u*u/(p.target*p.target), plan)
+		more := clampCaptures(float64(t.taken)*u*u/(target*target), plan)
 		// Going on for a few more is not worth a second round.
 		if more > want+want/4 && want < plan.MaxCaptures {
 			want = more
@@ -118,6 +119,10 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 
 // fillOf is the part of a range that a peak amplitude takes to both sides.
 func fillOf(peak, full units.Volts) float64 { return 2 * float64(peak) / float64(full) }
+
+// target is the relative standard uncertainty of the arm ratio to aim at by the
+// limits that hold at f.
+func (p *pass) target(f units.Hertz) float64 { return p.run.Plan.target(p.run.Limits.At(f)) }
 
 func clampCaptures(needed float64, plan *Plan) int {
 	if !(needed < float64(plan.MaxCaptures)) { // also NaN: nothing was seen

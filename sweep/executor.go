@@ -112,7 +112,6 @@ type pass struct {
 	analysis *analysis
 	planner  *level.Planner
 	places   []place
-	target   float64 // relative standard uncertainty of the arm ratio
 	tuner    tuner
 	taker    taker
 	clock    Clock
@@ -166,7 +165,7 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 	if err != nil {
 		return nil, err
 	}
-	p := &pass{Executor: e, run: run, cal: cal, planner: planner, target: run.Plan.target(run.Limits)}
+	p := &pass{Executor: e, run: run, cal: cal, planner: planner}
 	if p.analysis, err = newAnalysis(run, cal); err != nil {
 		return nil, err
 	}

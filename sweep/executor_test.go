@@ -487,3 +487,24 @@ func BenchmarkStep(b *testing.B) {
 		})
 	}
 }
+
+// Limits that are tighter in a segment ask for more captures there.
+func TestTighterLimitsAskForCaptures(t *testing.T) {
+	b, j := newFakeBench(skewed), newMemory()
+	b.noise = 0.03
+	run := testRun(Calibration, 9)
+	run.Plan.MaxCaptures = 64
+	run.Limits = limits(4, 30)
+	amplitude, phase := units.DB(0.1), units.Degrees(0.6)
+	run.Limits.Segments = &conformity.Segments{{
+		From: 50e6, To: 300e6, Values: conformity.Values{AmplitudeBalance: &amplitude, PhaseBalance: &phase},
+	}}
+	if err := b.executor(j).Start(t.Context(), run, nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range j.steps[run.ID] {
+		if tight := s.Estimate.Frequency >= 50e6; tight != (s.Estimate.Captures > 2) {
+			t.Errorf("%s: %d captures", s.Estimate.Frequency.Brief(), s.Estimate.Captures)
+		}
+	}
+}

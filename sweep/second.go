@@ -35,7 +35,7 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting) (e
 	t.pairs = t.pairs[:0]
 	clipped, err := t.upTo(ctx, before+1)
 	if !clipped && err == nil {
-		clipped, err = t.upTo(ctx, before+clampCaptures(t.needed(p.target), plan))
+		clipped, err = t.upTo(ctx, before+clampCaptures(t.needed(p.target(f)), plan))
 	}
 	if err != nil {
 		return err
