@@ -16,7 +16,7 @@ import (
 type Calibrated struct {
 	Run    Run
 	ratios *balance.Calibration // of the measured steps
-	points []balance.Point      // the same
+	points []balance.Point      // what the fixture is proved by, see ForProof
 }
 
 // LoadCalibrated reads a calibration run. The error says why the run cannot serve.
@@ -48,12 +48,33 @@ func LoadCalibrated(ctx context.Context, j Journal, id int64) (*Calibrated, erro
 	if err != nil {
 		return nil, fmt.Errorf("calibration %d: %w", id, err)
 	}
-	c.points = points
+	c.points = ForProof(points)
 	return c, nil
 }
 
-// Points are the measured steps, by ascending frequency.
-func (c *Calibrated) Points() []balance.Point { return c.points }
+// mostForProof bounds the steps that the fixture is proved by, so that it takes
+// no more than a second of the longest run.
+const mostForProof = 10_000
+
+// ForProof is what of a calibration's measured steps the fixture is proved by:
+// all, or of a very long run an even part.
+func ForProof(points []balance.Point) []balance.Point {
+	every := (len(points) + mostForProof - 1) / mostForProof
+	if every <= 1 {
+		return points
+	}
+	part := make([]balance.Point, 0, mostForProof+1)
+	for i := 0; i < len(points); i += every {
+		part = append(part, points[i])
+	}
+	if last := len(points) - 1; last%every != 0 {
+		part = append(part, points[last])
+	}
+	return part
+}
+
+// ForProof are the calibration's steps for that, by ascending frequency.
+func (c *Calibrated) ForProof() []balance.Point { return c.points }
 
 // At is the calibration at f, interpolated where f was no step of it.
 func (c *Calibrated) At(f units.Hertz) (balance.Point, error) { return c.ratios.At(f) }

@@ -57,6 +57,7 @@ func (t *trace) style() draw.LineStyle {
 type limitLine struct {
 	y, from, to float64
 	label       string
+	rise        float64 // from from to to
 }
 
 // chart is values against log frequency.
@@ -194,10 +195,17 @@ func (c *chart) drawData(canvas draw.Canvas, p *plot.Plot) {
 // side that is allowed, and its label.
 func (c *chart) drawLimit(canvas draw.Canvas, l limitLine, p *plot.Plot, at func(x, y float64) vg.Point) {
 	from, to := max(l.from, p.X.Min), min(l.to, p.X.Max)
-	if from > to || l.y < p.Y.Min || l.y > p.Y.Max {
+	// A stretch that rises has ends.
+	y := func(f float64) float64 {
+		if l.rise == 0 {
+			return l.y
+		}
+		return l.y + l.rise*math.Log(f/l.from)/math.Log(l.to/l.from)
+	}
+	if from > to || min(y(from), y(to)) < p.Y.Min || max(y(from), y(to)) > p.Y.Max {
 		return
 	}
-	a, b := at(from, l.y), at(to, l.y)
+	a, b := at(from, y(from)), at(to, y(to))
 	canvas.StrokeLine2(draw.LineStyle{Color: ink, Width: 1.1, Dashes: []vg.Length{7, 3, 1.5, 3}}, a.X, a.Y, b.X, b.Y)
 	end := draw.LineStyle{Color: ink, Width: 1.1}
 	canvas.StrokeLine2(end, a.X, a.Y-4, a.X, a.Y+4)
@@ -369,6 +377,7 @@ func (c *chart) yRange() (lo, hi float64) {
 	}
 	for _, l := range c.limits {
 		see(l.y)
+		see(l.y + l.rise)
 	}
 	if c.zero {
 		see(0)
@@ -396,7 +405,7 @@ func (c *chart) yRange() (lo, hi float64) {
 	pad := max(0.07*(hi-lo), least)
 	room := pad
 	for _, l := range c.limits {
-		if l.label != "" && l.y > hi-pad { // for its label
+		if l.label != "" && max(l.y, l.y+l.rise) > hi-pad { // for its label
 			room = 0.12 * (hi - lo)
 		}
 	}

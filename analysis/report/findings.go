@@ -61,16 +61,27 @@ func (in *Input) sentence() string {
 	of := func(k int) string { return fmt.Sprintf("%d of %s", k, n) }
 	switch in.Summary.Verdict {
 	case conformity.Pass:
-		if inside == 1 {
-			return "At the one step in the band every figure meets " + limits + ", its uncertainty included."
+		with := ", its uncertainty included."
+		if in.Limits.Rule == conformity.Simple {
+			with = "; by simple acceptance its uncertainty is not counted."
 		}
-		return "At each of " + n + " every figure meets " + limits + ", its uncertainty included."
+		if inside == 1 {
+			return "At the one step in the band every figure meets " + limits + with
+		}
+		return "At each of " + n + " every figure meets " + limits + with
 	case conformity.ConditionalPass:
 		return "Every figure lies inside " + limits + ", but at " + of(count[conformity.ConditionalPass]) + " by less than its uncertainty."
 	case conformity.ConditionalFail:
 		return "At " + of(count[conformity.ConditionalFail]) + " a figure lies outside " + limits + ", by less than its uncertainty."
 	case conformity.Fail:
-		return "At " + of(count[conformity.Fail]) + " a figure lies outside " + limits + " by more than its uncertainty."
+		at := "At " + of(count[conformity.Fail])
+		switch in.Limits.Rule {
+		case conformity.Simple:
+			return at + " a figure lies outside " + limits + "."
+		case conformity.Guarded:
+			return at + " a figure does not meet " + limits + " by its uncertainty."
+		}
+		return at + " a figure lies outside " + limits + " by more than its uncertainty."
 	case conformity.NotMeasurable:
 		if inside == 0 {
 			return "No step lies in the band of " + limits + "."
@@ -116,11 +127,18 @@ func (in *Input) findings() []finding {
 		}
 		list = append(list, f)
 	}
+	if in.calibrates() && in.Proof != nil && in.Proof.Why == "" {
+		if in.Proof.Limited {
+			list = append(list, in.Proof.decides(in))
+		}
+		list = append(list, in.Proof.skew())
+	}
 	for _, q := range in.quantities() {
 		f := finding{Name: q.title, Value: notMeasurable, Limit: q.limitText(in.Limits)}
 		if i := q.worstIn(in); i >= 0 {
 			f.Value = q.textAt(&in.Steps[i])
 			f.Where = "at " + in.frequency(in.Steps[i].Point.Frequency)
+			f.Limit = q.limitText(in.Limits.At(in.Steps[i].Point.Frequency))
 		}
 		list = append(list, f)
 	}
@@ -310,6 +328,9 @@ func (in *Input) conditions() []condition {
 		add("channels", fmt.Sprintf("arm 1 on %s, arm 2 on %s", b.Channels[0], b.Channels[1]))
 	}
 	add("load of an arm", b.loadText())
+	if w := in.Winding; w != nil && w.Sleeves > 0 {
+		add("on the line", counted(w.Sleeves, "sleeve"))
+	}
 	if d := b.MaxDrive; finite(float64(d.Generator)) && finite(float64(d.Balun)) {
 		add("largest drive", fmt.Sprintf("generator %s, balun %s", d.Generator, d.Balun))
 	}

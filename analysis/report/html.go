@@ -153,9 +153,15 @@ func (in *Input) decisionTexts() []string {
 	if r := clean(in.Rule); r != "" {
 		list = append(list, "Rule: "+r)
 	}
-	return append(list, "Pass and fail hold with the whole uncertainty on that side of the limit; "+
-		"conditional pass and conditional fail lie nearer to the limit than that; "+
-		"not measurable is said where the uncertainty is larger than the limit. "+
+	if r := in.Limits.Rule; r == "" || r == conformity.NonBinary {
+		list = append(list, "Pass and fail hold with the whole uncertainty on that side of the limit; "+
+			"conditional pass and conditional fail lie nearer to the limit than that.")
+	}
+	if c := in.Summary.LeastProbable; c.Quantity != "" {
+		list = append(list, fmt.Sprintf("The probability of conformity (JCGM 106:2012, clause 7, normal distribution) is least for %s at %s: %s.",
+			c.Quantity, in.frequency(c.Frequency), percent(c.Probability)))
+	}
+	return append(list, "Not measurable is said where the uncertainty is larger than the limit. "+
 		"The verdict over the band is the worst of its steps.")
 }
 

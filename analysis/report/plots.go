@@ -119,20 +119,7 @@ func (q quantity) plot(in *Input) Plot {
 		gap = false
 	}
 	c.traces = []trace{t}
-	if v, ok := q.limit(in.Limits); ok && finite(v) {
-		from, to := float64(in.Limits.From), float64(in.Limits.To)
-		if to <= 0 {
-			from, to = 0, math.Inf(1)
-		}
-		switch q.bound {
-		case 0:
-			c.limits = []limitLine{{v, from, to, "limit"}, {-v, from, to, ""}}
-		case +1:
-			c.limits = []limitLine{{v, from, to, "limit, largest"}}
-		case -1:
-			c.limits = []limitLine{{v, from, to, "limit, least"}}
-		}
-	}
+	c.limits = q.limitLines(in.Limits)
 	c.desc = q.describe(in, len(t.points), len(c.missing))
 	return Plot{Name: plotName(q.name), Heading: headingCase(q.name), drawing: c.drawing()}
 }
@@ -191,7 +178,7 @@ func drivePlot(in *Input) Plot {
 		c.desc = fmt.Sprintf("Drive against frequency, logarithmic; from %s to %s dBm.", rounded(lo, 2), rounded(hi, 2))
 		largest := float64(min(in.Bench.MaxDrive.Generator, in.Bench.MaxDrive.Balun))
 		if finite(largest) && largest >= hi && largest-hi < 15 {
-			c.limits = []limitLine{{largest, 0, math.Inf(1), "largest allowed"}}
+			c.limits = []limitLine{{largest, 0, math.Inf(1), "largest allowed", 0}}
 		}
 	}
 	return Plot{Name: "drive", Heading: "Drive", drawing: c.drawing()}
@@ -209,7 +196,7 @@ func fillPlot(in *Input) Plot {
 	}
 	c.desc = "Signal peak to peak over range, of arm 1 and arm 2, against frequency."
 	if in.Fill.Max > 0 {
-		c.limits = []limitLine{{in.Fill.Max, 0, math.Inf(1), "most accepted"}, {in.Fill.Min, 0, math.Inf(1), "least accepted"}}
+		c.limits = []limitLine{{in.Fill.Max, 0, math.Inf(1), "most accepted", 0}, {in.Fill.Min, 0, math.Inf(1), "least accepted", 0}}
 	}
 	return Plot{Name: "fill", Heading: "Fill of the range", drawing: c.drawing()}
 }

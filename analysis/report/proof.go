@@ -35,12 +35,8 @@ func (in *Input) proofSection() *section {
 		s.lines, s.lead = []string{clean(p.Why)}, []string{headingCase(clean(p.Why)) + "."}
 		return s
 	}
-	skew := "channel 2 later"
-	if p.Skew < 0 {
-		skew = "channel 1 later"
-	}
 	s.findings = []finding{
-		{Name: "skew", Value: inPrefixed(math.Abs(float64(p.Skew)), float64(p.USkew), "s"), Where: skew},
+		p.skew(),
 		{Name: "gain mismatch toward 0 Hz", Value: withU(float64(p.Gain), float64(p.UGain), " dB"),
 			Where: "at " + in.frequency(p.To) + " " + withU(float64(p.GainAtTo), float64(p.UGainAtTo), " dB")},
 		residual(&p.Residual, "left by skew and gain", in),
@@ -48,8 +44,11 @@ func (in *Input) proofSection() *section {
 	}
 	s.findings = append(s.findings, p.rollOff(in)...)
 	s.findings = append(s.findings, p.resonances(in), p.level())
-	if p.Limited {
+	if p.Limited && !in.calibrates() {
 		s.findings = append(s.findings, p.decides(in))
+	}
+	if in.calibrates() { // those are at the head of the report
+		s.findings = s.findings[1:]
 	}
 	if f, ok := p.agreement(); ok {
 		s.findings = append(s.findings, f)
@@ -76,6 +75,15 @@ func (in *Input) proofSection() *section {
 	}
 	s.notes = append(s.notes, "Worked out from the steps of the calibration as they are stored.")
 	return s
+}
+
+// skew is by how much one channel is later than the other.
+func (p *Proof) skew() finding {
+	f := finding{Name: "skew", Value: inPrefixed(math.Abs(float64(p.Skew)), float64(p.USkew), "s"), Where: "channel 2 later"}
+	if p.Skew < 0 {
+		f.Where = "channel 1 later"
+	}
+	return f
 }
 
 // residual is what is left at most, of the gain and of the phase.
@@ -138,11 +146,9 @@ func (p *Proof) resonances(in *Input) finding {
 		f.Value = counted(n, "resonance")
 		var list []string
 		for _, r := range p.Resonances[:min(n, mostResonances)] {
-			size := inPrefixed(math.Abs(float64(r.Depth)), 0, "dB")
+			size := briefly(math.Abs(float64(r.Depth))) + " dB"
 			if r.Turn != 0 {
 				size = briefly(math.Abs(float64(r.Turn))) + "°"
-			} else {
-				size = briefly(math.Abs(float64(r.Depth))) + " dB"
 			}
 			list = append(list, fmt.Sprintf("%s at %s in the %s", size, in.frequency(r.Frequency), r.Quantity))
 		}

@@ -171,15 +171,6 @@ func (q quantity) cellAt(s *Step, none string) string {
 	return none
 }
 
-// limitText writes the limit as a condition; empty without one.
-func (q quantity) limitText(l conformity.Limits) string {
-	v, ok := q.limit(l)
-	if !ok || !finite(v) {
-		return ""
-	}
-	return [...]string{"at least ", "within ±", "at most "}[q.bound+1] + trimmed(v) + q.unit
-}
-
 // severity orders readings from harmless to worst.
 func (q quantity) severity(r reading) float64 {
 	switch {

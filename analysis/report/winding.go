@@ -53,6 +53,15 @@ func edgeText(s choke.Span, in *Input) string {
 	return in.frequency(s.From)
 }
 
+// bandText is a band from end to end.
+func bandText(s choke.Span, in *Input) string {
+	text := in.fromTo(s.From, s.To)
+	if s.Extrapolated {
+		text += ", its lower end extrapolated"
+	}
+	return text
+}
+
 // presentText is what the winding does as it is.
 func (w *Winding) presentText(in *Input) string {
 	b, ok := w.present()
@@ -69,13 +78,13 @@ func (w *Winding) presentText(in *Input) string {
 	case b.Assured.To <= 0:
 		return fmt.Sprintf("%s the estimates meet the limits from %s on, but by less than their uncertainty", as, edgeText(b.Nominal, in))
 	}
-	return fmt.Sprintf("%s the band begins at %s, its uncertainty included (%s by the estimates alone)", as, edgeText(b.Assured, in), edgeText(b.Nominal, in))
+	return fmt.Sprintf("%s the band is %s, uncertainty included (%s by the estimates alone)", as, bandText(b.Assured, in), bandText(b.Nominal, in))
 }
 
 // needText is the answer for the builder.
 func (w *Winding) needText(in *Input) string {
 	if w.Need == nil {
-		return w.WhyNoNeed
+		return clean(w.WhyNoNeed)
 	}
 	edge := in.fromTo(w.Need.From, w.Need.To)
 	more := w.Need.Assured - w.Unit
@@ -91,7 +100,11 @@ func (w *Winding) needText(in *Input) string {
 			s = fmt.Sprintf("1 more sleeve brings %s, %d in all", edge, w.Need.Assured)
 		}
 		if nominal := w.Need.Nominal - w.Unit; nominal < more {
-			s += fmt.Sprintf("; %s by the estimates alone", [2]string{"as it is", fmt.Sprintf("%d more", nominal)}[min(max(nominal, 0), 1)])
+			if nominal > 0 {
+				s += fmt.Sprintf("; %d more by the estimates alone", nominal)
+			} else {
+				s += fmt.Sprintf("; by the estimates alone the %d there are do", w.Sleeves)
+			}
 		}
 	case more == 0:
 		s = fmt.Sprintf("%s bring %s, and no fewer", counted(w.Sleeves, "sleeve"), edge)

@@ -52,7 +52,7 @@ func agreement(ctx context.Context, store Store, run *sweep.Run, points []balanc
 	return nil
 }
 
-// measured are the measured steps of a run.
+// measured are the measured steps of a run, as many as a proof takes.
 func measured(ctx context.Context, store Store, run int64) ([]balance.Point, error) {
 	var points []balance.Point
 	for step, err := range store.Steps(ctx, run) {
@@ -63,5 +63,5 @@ func measured(ctx context.Context, store Store, run int64) ([]balance.Point, err
 			points = append(points, step.Point())
 		}
 	}
-	return points, nil
+	return sweep.ForProof(points), nil
 }
