@@ -32,7 +32,7 @@ real ones. Report, table and store are written into halfturn-demo/.
 Scenarios: ` + strings.Join(simbench.Names(), ", "),
 		Example: `  halfturn demo
   halfturn demo --scenario too-little-ferrite
-  halfturn demo --truth --out /tmp/proof`,
+  halfturn demo --truth --out proof`,
 		Args: exactly(0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error { return d.run(cmd) },
 	}
