@@ -271,6 +271,9 @@ func (p *pass) sweep(ctx context.Context) error {
 			return errors.Join(err, commit.wait())
 		}
 		step, captures, err := p.takeRetrying(ctx, p.taken, &commit)
+		if commit.failed() {
+			return commit.err // and no error of the step that waited for it
+		}
 		if err != nil {
 			return errors.Join(err, commit.wait())
 		}

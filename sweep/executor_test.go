@@ -129,6 +129,9 @@ func TestRFIsOffOnEveryWayOut(t *testing.T) {
 			if b.rf {
 				t.Error("RF is on")
 			}
+			if strings.Count(err.Error(), c.want) != 1 {
+				t.Errorf("said more than once: %v", err)
+			}
 			if run.State == Done || run.State == Running || run.Reason == "" {
 				t.Errorf("state %s, reason %q", run.State, run.Reason)
 			}
