@@ -80,7 +80,7 @@ func HTML(w io.Writer, in Input) error {
 		Cautions:   cautions,
 		Footer:     "Generated " + moment(in.Generated) + " by " + clean(in.Program) + ".",
 		Key: "Solid line: as measured. Shaded: the interval of ± U. Dash-dotted: limit, over the band it holds for. " +
-			"Filled triangle: fails. Open ring: undecided. × at the bottom edge: not measurable.",
+			"Filled triangle: fails. Open ring: undecided. Arrow up: at least so much. × at the bottom edge: not measurable.",
 		Calibration: in.calibrates(),
 	}
 	if in.calibrates() {

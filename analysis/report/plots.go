@@ -113,7 +113,7 @@ func (q quantity) plot(in *Input) Plot {
 			p.verdict = q.verdict(s.Decision)
 		}
 		if r.bounded {
-			p.y = r.lo
+			p.y, p.bound = r.lo, true
 		}
 		t.points = append(t.points, p)
 		gap = false
