@@ -112,7 +112,25 @@ func (c *chart) draw(canvas draw.Canvas) {
 		a.Tick.Label.XAlign, a.Tick.Label.YAlign = align.XAlign, align.YAlign
 	}
 	p.Add(plotFunc(c.drawData))
-	p.Draw(body)
+	p.Draw(draw.Crop(body, c.overhang(p, body.Max.X-body.Min.X), 0, 0, 0))
+}
+
+// overhang is by how much the label of the lowest labelled frequency would
+// stand out to the left of a plot of the given width; gonum/plot keeps room
+// for the one at the right only.
+func (c *chart) overhang(p *plot.Plot, width vg.Length) vg.Length {
+	label, left := face(labelSize, muted), vg.Length(0)
+	for _, t := range c.valueTicks(p.Y.Min, p.Y.Max) {
+		left = max(left, label.Width(t.Label))
+	}
+	left += p.Y.Tick.Length
+	for _, t := range frequencyTicks(p.X.Min, p.X.Max) {
+		if t.Label != "" && t.Value >= p.X.Min {
+			at := left + (width-left)*vg.Length(math.Log(t.Value/p.X.Min)/math.Log(p.X.Max/p.X.Min))
+			return max(0, label.Width(t.Label)/2-at)
+		}
+	}
+	return 0
 }
 
 // plotFunc is a plot.Plotter.

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"io"
 	"math"
+	"regexp"
 	"slices"
+	"strconv"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -157,6 +159,21 @@ func BenchmarkCSV1000(b *testing.B) {
 	for b.Loop() {
 		if err := CSV(io.Discard, in); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// Every text of a plot begins inside of it, the label of the lowest frequency
+// under narrow values included.
+func TestLabelsBeginInside(t *testing.T) {
+	for _, top := range []float64{2, 8, 0.01, 4000} {
+		for _, from := range []float64{1e6, 10e6, 100e6, 9.4e6, 250e6} {
+			c := chart{heading: "x", zero: true, traces: []trace{{colour: first, points: []point{{x: from, y: 0}, {x: 30 * from, y: top}}}}}
+			for _, m := range regexp.MustCompile(`<text x="([^"]*)"`).FindAllSubmatch(c.drawing().svg(true), -1) {
+				if x, err := strconv.ParseFloat(string(m[1]), 64); err != nil || x < 0 {
+					t.Errorf("%g up from %g Hz: a text begins at %s", top, from, m[1])
+				}
+			}
 		}
 	}
 }

@@ -7,6 +7,9 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"halfturn/analysis/choke"
+	"halfturn/units"
 )
 
 // column is one column of the CSV: its name, its unit and how a step fills it.
@@ -36,7 +39,8 @@ func appendNumber(to []byte, v float64) []byte {
 
 // CSV writes a row of names, a row of units and one row a step (RFC 4180,
 // lines ended by a newline alone). What is not measurable is left empty. u_
-// names the expanded uncertainty, k = 2. A simulated run has columns with the
+// names the expanded uncertainty, k = 2, and _low an assured lower bound. Z_c
+// is that of the balun's winding, where the run tells it. A simulated run has columns with the
 // exact values as well.
 func CSV(w io.Writer, in Input) error {
 	columns := in.columns()
@@ -133,6 +137,7 @@ func (in *Input) columns() []column {
 		}
 		list = append(list, uncertainty)
 	}
+	list = append(list, in.chokeColumns()...)
 	list = append(list,
 		column{"verdict", "", func(s *Step) string { return string(s.verdict()) }},
 		column{"remark", "", func(s *Step) string { return cellText(s.remark()) }})
@@ -148,6 +153,48 @@ func (in *Input) columns() []column {
 		}
 	}
 	return list
+}
+
+// chokeColumns are Z_c of the winding, where there is one: R, X and magnitude,
+// which are empty where only the lower bound of the magnitude is known.
+func (in *Input) chokeColumns() []column {
+	if in.Winding == nil || in.Winding.Why != "" {
+		return nil
+	}
+	var list []column
+	add := func(name string, bounded bool, v func(*choke.Impedance) units.Ohms) {
+		list = append(list, column{name, "ohm", func(s *Step) string {
+			z, ok := in.impedance(s)
+			if !ok || !bounded && !told(&z) {
+				return ""
+			}
+			return number(float64(v(&z)))
+		}})
+	}
+	add("choke_resistance", false, func(z *choke.Impedance) units.Ohms { return z.R })
+	add("u_choke_resistance", false, func(z *choke.Impedance) units.Ohms { return z.UR })
+	add("choke_reactance", false, func(z *choke.Impedance) units.Ohms { return z.X })
+	add("u_choke_reactance", false, func(z *choke.Impedance) units.Ohms { return z.UX })
+	add("choke_impedance", false, func(z *choke.Impedance) units.Ohms { return z.Magnitude })
+	add("u_choke_impedance", false, func(z *choke.Impedance) units.Ohms { return z.UMagnitude })
+	add("choke_impedance_low", true, func(z *choke.Impedance) units.Ohms { return z.AtLeast })
+	return list
+}
+
+// impedance is Z_c at a step; false where the step tells none.
+func (in *Input) impedance(s *Step) (choke.Impedance, bool) {
+	if !s.Measured || in.calibrates() {
+		return choke.Impedance{}, false
+	}
+	result := s.Result
+	if in.Run.Kind == KindSwapped {
+		if result.Ratio == 0 {
+			return choke.Impedance{}, false
+		}
+		result = Straightened(result)
+	}
+	z, err := choke.At(result, in.Bench.Load)
+	return z, err == nil
 }
 
 // column splits the key into a name and the unit of the units row.

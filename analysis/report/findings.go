@@ -343,6 +343,9 @@ func (in *Input) conditions() []condition {
 	if len(in.Steps) > 0 {
 		add("swept", in.sweptText()+", "+counted(len(in.Steps), "step"))
 	}
+	for _, note := range in.Notes {
+		add("note", note)
+	}
 	add("started", moment(in.Run.Started))
 	if in.Run.Finished.IsZero() {
 		add("finished", "not yet")

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/linearity"
 )
 
 // figure is a number in JSON: null where it is none, since JSON has neither
@@ -100,10 +101,9 @@ type jsonExact struct {
 	InsertionLoss       figure `json:"insertion_loss_db"`
 }
 
-// JSON writes {"run": …, "summary": …, "choke": …, "budgets": …, "fixture": …,
-// "steps": [ … ]}, one step a line; choke, budgets and fixture only where the
-// run has them. u_
-// is the expanded uncertainty, k = 2; a quantity that is not measurable is
+// JSON writes {"run": …, "summary": …, "swapped": …, "choke": …, "budgets": …,
+// "linearity": …, "fixture": …, "steps": [ … ]}, one step a line; what stands
+// between summary and steps only where the run has it. u_ is the expanded uncertainty, k = 2; a quantity that is not measurable is
 // null. ratio_re and ratio_im are the arm ratio with the fixture taken out;
 // in a calibration run, as read. A common-mode rejection of which only a
 // bound is known is null with the bound in common_mode_rejection_low_db.
@@ -135,6 +135,11 @@ func JSONWithCaptures(w io.Writer, in Input, captures Captures) error {
 	if err := put(",\n\"summary\": ", in.jsonSummary()); err != nil {
 		return err
 	}
+	if in.Swapped != nil {
+		if err := put(",\n\"swapped\": ", in.Swapped.json()); err != nil {
+			return err
+		}
+	}
 	if in.Winding != nil {
 		if err := put(",\n\"choke\": ", in.Winding.json()); err != nil {
 			return err
@@ -142,6 +147,11 @@ func JSONWithCaptures(w io.Writer, in Input, captures Captures) error {
 	}
 	if len(in.Budgets) > 0 {
 		if err := put(",\n\"budgets\": ", in.jsonBudgets()); err != nil {
+			return err
+		}
+	}
+	if in.Linearity != nil && in.Linearity.Verdict != linearity.NotTaken {
+		if err := put(",\n\"linearity\": ", in.Linearity.json()); err != nil {
 			return err
 		}
 	}

@@ -48,7 +48,10 @@ type Input struct {
 	Budgets     []Budget           // of some steps, the worst ones among them
 	Entries     uncertainty.Budget // that the results were worked out with; nil: noise alone
 	Proof       *Proof             // of the bench, by the calibration
+	Swapped     *Swapped           // of a swapped run, with its straight one
+	Linearity   *Linearity         // nil where no step was taken at two drives
 	Warnings    []string
+	Notes       []string // of no consequence to the result; among the conditions
 	Generated   time.Time
 	Program     string // name and version of the program that wrote the report
 

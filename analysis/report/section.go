@@ -2,9 +2,11 @@ package report
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"html/template"
 	"math"
+	"strings"
 )
 
 // section is a part of the report that only some runs have, worked out once
@@ -37,7 +39,7 @@ func (g grid) IsLeft(i int) bool { return i < len(g.Left) && g.Left[i] }
 // sections are those that the run has, in the order of the page.
 func (in *Input) sections() []section {
 	var list []section
-	for _, s := range []*section{in.windingSection(), in.budgetSection(), in.proofSection()} {
+	for _, s := range []*section{in.swappedSection(), in.windingSection(), in.budgetSection(), in.linearitySection(), in.proofSection()} {
 		if s != nil {
 			list = append(list, *s)
 		}
@@ -70,6 +72,15 @@ func (s *section) write(b *bufio.Writer) {
 	for _, line := range s.lines {
 		fmt.Fprintf(b, "  %s\n", line)
 	}
+}
+
+// inColumns aligns cells for a section's lines.
+func inColumns(rows [][]string) []string {
+	var text bytes.Buffer
+	b := bufio.NewWriter(&text)
+	writeColumns(b, "", rows, nil)
+	b.Flush() // a bytes.Buffer does not fail
+	return strings.Split(strings.TrimSuffix(text.String(), "\n"), "\n")
 }
 
 // prefixes of SI, a step of a thousand each, from pico on.

@@ -198,6 +198,7 @@ func hostile() Input {
 	in.Bench.GeneratorAddress, in.Bench.ScopeAddress, in.Bench.Channels = nasty, nasty, [2]string{nasty, nasty}
 	in.Limits.Name, in.Rule, in.Program = nasty, nasty, nasty
 	in.Warnings = []string{nasty, "=HYPERLINK(1)"}
+	in.Notes = []string{nasty}
 	in.Calibration.Label = nasty
 	nan, inf := math.NaN(), math.Inf(1)
 	for i := range in.Steps {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"halfturn/analysis/balance"
 	"halfturn/analysis/choke"
 	"halfturn/units"
 )
@@ -22,6 +23,12 @@ type Winding struct {
 	Bands      []choke.Band // by ascending number; none without limits that sleeves decide
 	Need       *choke.Need  // for the lower edge of the limits' band
 	WhyNoNeed  string
+}
+
+// Straightened is what a swapped run's result, whose arm ratio is 1/r, tells of
+// the winding, which is told from r: d(1/r)/dr = -1/r². The ratio is not 0.
+func Straightened(r balance.Result) balance.Result {
+	return balance.Result{Frequency: r.Frequency, Ratio: 1 / r.Ratio, Cov: r.Cov.Through(-1 / (r.Ratio * r.Ratio))}
 }
 
 // times writes a number of sleeves, or how many times the impedance it stands for.

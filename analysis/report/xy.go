@@ -107,7 +107,7 @@ func (f Figure) draw(c draw.Canvas, calibration bool) {
 // panel draws one square: samples as read or not, the ellipse of the phasors,
 // and the line of the ideal.
 func (f Figure) panel(c draw.Canvas, heading string, extent float64, p2 complex128, samples bool, ideal float64) {
-	side := min(c.Max.X-c.Min.X, c.Max.Y-c.Min.Y-38)
+	side := min(c.Max.X-c.Min.X-1, c.Max.Y-c.Min.Y-38)
 	box := vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: c.Max.Y - 20 - side}, Max: vg.Point{X: c.Min.X + side, Y: c.Max.Y - 20}}
 	at := func(x, y float64) vg.Point {
 		return vg.Point{

@@ -318,7 +318,7 @@ func listBaselines(cmd *cobra.Command, path string) error {
 	table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 0, 2, ' ', 0)
 	fmt.Fprintln(table, "name\trun\tlabel")
 	for _, b := range list {
-		label := ""
+		label := "(its run cannot be read: name another, or --remove it)"
 		if run, err := store.Run(cmd.Context(), b.Run); err == nil {
 			label = run.Label
 		}

@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -233,6 +235,23 @@ func TestCompareRefusals(t *testing.T) {
 		if code != c.code || !strings.Contains(errs, c.says) || out != "" || strings.Count(errs, "\n") != 1 {
 			t.Errorf("%s: exit %d, want %d and %q\n%s\n%s", name, code, c.code, c.says, errs, out)
 		}
+	}
+
+	// The run that a baseline names was taken out of the store.
+	db, err := sql.Open("sqlite", store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = db.Exec("DELETE FROM steps WHERE run = 2; DELETE FROM runs WHERE run = 2")
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	code, _, errs := halfturn(t, "compare", "first", "3", "--store", store)
+	if code != exitNotDone || !strings.Contains(errs, `baseline "first"`) || !strings.Contains(errs, "no such run: 2") || strings.Count(errs, "\n") != 1 {
+		t.Errorf("exit %d\n%s", code, errs)
+	}
+	if out, _ := must(t, 0, "baseline", "--store", store); !strings.Contains(out, "cannot be read") {
+		t.Error(out)
 	}
 }
 

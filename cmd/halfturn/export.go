@@ -32,7 +32,8 @@ func exportCommand() *cobra.Command {
 		Long: `Write a run for another program: CSV with units, JSON, or a Touchstone three-port.
 
 csv         a row of names, a row of units, then a row for each step
-json        {"run", "summary", "choke", "budgets", "fixture", "steps"}; u_ is the
+json        {"run", "summary", "swapped", "choke", "budgets", "linearity", "fixture",
+            "steps"}, those between summary and steps where a run has them; u_ is the
             expanded uncertainty, null what is not known. With --captures each step
             has "captured": a list of {"rate_hz", "traces": [arm 1, arm 2]}, a trace
             being {"arm", "volts_per_code", "zero", "low", "high", "codes"}, and

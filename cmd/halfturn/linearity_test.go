@@ -8,6 +8,23 @@ import (
 	"halfturn/drivers/simbench"
 )
 
+// A calibration that read nothing is no success, whatever the run's state.
+func TestACalibrationWithoutARatioFails(t *testing.T) {
+	s := scenario(t, "good-balun")
+	s.Scope.Noise.OfRange = 0.2 // clips at any drive
+	server, err := simbench.Serve(t.Context(), s, simbench.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer server.Close()
+	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
+	server.FitForCalibration()
+	code, out, errs := halfturn(t, "calibrate", "-c", bench, "--yes")
+	if code != exitNotDone || !strings.Contains(errs, "has no measured step") || strings.Contains(out, "Next:") {
+		t.Errorf("exit %d\n%s\n%s", code, out, errs)
+	}
+}
+
 // From the bench file to what `show` says: a channel that bends is put down to
 // the scope, ferrite that follows the level to the balun.
 func TestLinearityIsPutDown(t *testing.T) {

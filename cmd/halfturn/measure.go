@@ -62,8 +62,8 @@ With --swapped RUN the balun of that run is measured once more with its arms
 exchanged. Calibration, plan and limits are those of RUN. The arm ratio that it
 reads is 1/r: amplitude and phase balance come out with the opposite sign, and
 limits, which hold in both directions, decide the same. Both runs together give
-r without any calibration, and what fixture and scope add of their own; ` + "`show`" + `
-prints it below the run.`,
+r without any calibration, and what fixture and scope add of their own:
+` + "`show` and `report`" + ` tell it.`,
 		Example: `  halfturn measure -c bench.yaml
   halfturn measure -c bench.yaml --calibration 3 --label "rewound, 6 sleeves"
   halfturn measure -c bench.yaml --sleeves 6
@@ -195,6 +195,9 @@ func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 		return err
 	}
 	if run.Kind == sweep.Calibration {
+		if _, err := sweep.LoadCalibrated(cmd.Context(), x.store, run.ID); err != nil {
+			return fmt.Errorf("nothing can be measured with this: %w", err)
+		}
 		fmt.Fprintf(cmd.OutOrStdout(), "\nNext: halfturn measure -c %s --calibration %d\n", m.config, run.ID)
 		return nil
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strconv"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -31,18 +32,22 @@ func runsCommand() *cobra.Command {
 				return nil
 			}
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 0, 2, ' ', 0)
-			fmt.Fprintln(table, "run\tkind\tstarted\tstate\tverdict\tcalibration\tlabel")
+			fmt.Fprintln(table, "run\tkind\tstarted\tstate\tverdict\tcalibration\tstraight\tlabel")
 			for _, r := range runs {
-				calibration := ""
-				if r.Calibration != 0 {
-					calibration = fmt.Sprint(r.Calibration)
-				}
-				fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", r.ID, r.Kind,
-					r.Started.Local().Format("2006-01-02 15:04:05"), r.State, r.Verdict, calibration, r.Label)
+				fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", r.ID, r.Kind,
+					r.Started.Local().Format("2006-01-02 15:04:05"), r.State, r.Verdict, runNumber(r.Calibration), runNumber(r.Straight), r.Label)
 			}
 			return table.Flush()
 		},
 	}
 	storeFlag(cmd, &path)
 	return cmd
+}
+
+// runNumber writes another run's number, or nothing where there is none.
+func runNumber(run int64) string {
+	if run == 0 {
+		return ""
+	}
+	return strconv.FormatInt(run, 10)
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"io"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -58,17 +57,10 @@ func printRun(cmd *cobra.Command, store *journal.Store, run *sweep.Run, p printi
 	if err != nil {
 		return err
 	}
-	beside, err := loadBeside(cmd.Context(), store, run)
-	if err != nil {
-		return err
-	}
 	if p.json {
-		return beside.json(cmd.OutOrStdout(), func(w io.Writer) error { return report.JSON(w, *in) })
+		return report.JSON(cmd.OutOrStdout(), *in)
 	}
-	if err := report.Text(cmd.OutOrStdout(), *in, report.Options{Truth: p.Truth != nil, Table: p.table}); err != nil {
-		return err
-	}
-	if err := beside.text(cmd.OutOrStdout()); err != nil || p.BudgetAt == 0 {
+	if err := report.Text(cmd.OutOrStdout(), *in, report.Options{Truth: p.Truth != nil, Table: p.table}); err != nil || p.BudgetAt == 0 {
 		return err
 	}
 	return report.BudgetText(cmd.OutOrStdout(), *in, in.Budgets[len(in.Budgets)-1])

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"math"
 	"math/cmplx"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -132,6 +134,19 @@ func TestSwappedArms(t *testing.T) {
 		}
 		truth := equal.Truth(units.Hertz(s.Frequency))
 		s.near(t, float64(truth.AmplitudeBalance), float64(truth.PhaseBalance))
+	}
+
+	// The list of runs says which straight run belongs to a swapped one, and the
+	// page tells of both together.
+	list, _ := must(t, 0, "runs", "--store", store)
+	lines := strings.Split(strings.TrimSpace(list), "\n")
+	if at := strings.Index(lines[0], "straight"); at < 0 || len(lines) != 5 || lines[4][at] != '3' || lines[3][at] != ' ' {
+		t.Error(list)
+	}
+	file := filepath.Join(t.TempDir(), "report.html")
+	must(t, 0, "report", "4", "--store", store, "--out", file)
+	if page, err := os.ReadFile(file); err != nil || !strings.Contains(string(page), "<h2>Straight and swapped together, runs 3 and 4</h2>") {
+		t.Errorf("%v: the page says nothing of both runs together", err)
 	}
 
 	for name, c := range map[string]struct {

@@ -35,12 +35,15 @@ func agreement(ctx context.Context, store Store, run *sweep.Run, points []balanc
 			earlier.Bench.Fixture != run.Bench.Fixture || earlier.Identities != run.Identities {
 			continue
 		}
-		described := describe(&earlier)
-		p.Earlier = &described
 		before, err := measured(ctx, store, earlier.ID)
 		if err != nil {
 			return err
 		}
+		if len(before) == 0 {
+			continue
+		}
+		described := describe(&earlier)
+		p.Earlier = &described
 		a, err := fixture.Repeatability(before, points)
 		if err != nil {
 			p.WhyNot = err.Error()

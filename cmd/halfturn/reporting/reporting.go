@@ -112,7 +112,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		}
 	}
 	if moved > 0 {
-		in.Warnings = append(in.Warnings, fmt.Sprintf("moved off a multiple of the scope's sample rates, by a few cycles over the record: %s", counted(moved)))
+		in.Notes = append(in.Notes, fmt.Sprintf("moved off a multiple of the scope's sample rates, by a few cycles over the record: %s", counted(moved)))
 	}
 	if differ > 0 {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("taken on another range than the calibration, with the gain of the ranges in the uncertainty: %s", counted(differ)))
@@ -126,8 +126,12 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 	return in, figures(ctx, store, run.ID, in, o.Figures)
 }
 
-// assess fills in what stands beside the results: budget, choke and fixture.
-func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibrated, in *report.Input, o *Options) error {
+// assess fills in what stands beside the results: budget, choke, fixture,
+// linearity and swapped arms.
+func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibrated, in *report.Input, o *Options) (err error) {
+	if in.Linearity, err = levels(ctx, store, run, cal); err != nil {
+		return err
+	}
 	if cal == nil {
 		if o.BudgetAt > 0 {
 			return fmt.Errorf("run %d is a calibration: a budget is that of a balun's results", run.ID)
@@ -146,7 +150,11 @@ func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibra
 		}
 		return agreement(ctx, store, run, points, in.Proof)
 	}
-	var err error
+	if run.Kind == sweep.Swapped {
+		if in.Swapped, err = swapped(ctx, store, run, cal); err != nil {
+			return err
+		}
+	}
 	if in.Entries, err = run.Bench.Uncertainty.Budget(); err != nil {
 		return err
 	}

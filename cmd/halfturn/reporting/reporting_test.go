@@ -230,6 +230,16 @@ func TestProofAndTheCalibrationBefore(t *testing.T) {
 	if p := loaded(t, s, 3, Options{}).Proof; p.Earlier == nil || p.Earlier.ID != 1 || p.Agreement == nil || p.Agreement.Significant {
 		t.Errorf("%+v", p)
 	}
+	// One that read nothing is passed over.
+	empty := s.runs[0]
+	empty.ID = 4
+	last := s.runs[0]
+	last.ID = 5
+	s.runs = append(s.runs, empty, last)
+	s.steps[5] = s.steps[1]
+	if p := loaded(t, s, 5, Options{}).Proof; p.Earlier == nil || p.Earlier.ID != 3 || p.WhyNot != "" {
+		t.Errorf("%+v", p)
+	}
 	s.runs[2].Bench.Fixture = "F2"
 	if p := loaded(t, s, 3, Options{}).Proof; p.Earlier != nil {
 		t.Error("compared with the calibration of another fixture")
@@ -278,7 +288,17 @@ func BenchmarkVerdictAndBudgets1000(b *testing.B) {
 // 10 000 trials of one step.
 func BenchmarkMonteCarlo(b *testing.B) {
 	s := newShelf(20, sweep.Balun, choked)
+	cal, err := sweep.LoadCalibrated(b.Context(), s, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	in := loaded(b, s, 2, Options{})
+	at := in.NearestStep(20e6)
+	trials := uncertainty.Trials{Most: 10000}
 	for b.Loop() {
-		loaded(b, s, 2, Options{BudgetAt: 20e6, MonteCarlo: &uncertainty.Trials{Most: 10000}})
+		in.Budgets = in.Budgets[:0]
+		if err := budgetOf(in, &s.runs[1], cal, at, &trials); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

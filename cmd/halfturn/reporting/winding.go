@@ -79,12 +79,12 @@ func winding(in *report.Input, load balance.Load, sleeves int) *report.Winding {
 }
 
 // exchanged are the results with arm 1 for arm 2, as far as a winding is told
-// from them: d(1/r)/dr = -1/r².
+// from them.
 func exchanged(results []balance.Result) []balance.Result {
 	list := make([]balance.Result, 0, len(results))
 	for _, r := range results {
 		if r.Ratio != 0 {
-			list = append(list, balance.Result{Frequency: r.Frequency, Ratio: 1 / r.Ratio, Cov: r.Cov.Through(-1 / (r.Ratio * r.Ratio))})
+			list = append(list, report.Straightened(r))
 		}
 	}
 	return list
