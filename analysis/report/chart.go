@@ -3,6 +3,7 @@ package report
 import (
 	"image/color"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/text"
@@ -74,7 +75,18 @@ type chart struct {
 }
 
 func (c *chart) drawing() drawing {
+	c.leaveOut()
 	return drawing{chartWidth, chartHeight, c.heading, c.desc, c.draw}
+}
+
+// leaveOut drops what has no place on a logarithmic axis of frequency.
+func (c *chart) leaveOut() {
+	nowhere := func(x float64) bool { return !finite(x) || x <= 0 }
+	for i := range c.traces {
+		c.traces[i].points = slices.DeleteFunc(c.traces[i].points, func(p point) bool { return nowhere(p.x) })
+	}
+	c.missing = slices.DeleteFunc(c.missing, nowhere)
+	c.also = slices.DeleteFunc(c.also, nowhere)
 }
 
 func (c *chart) draw(canvas draw.Canvas) {

@@ -177,3 +177,15 @@ func TestLabelsBeginInside(t *testing.T) {
 		}
 	}
 }
+
+// A frequency that no logarithmic axis has is left out, and ends the drawing no less.
+func TestChartLeavesOutWhatHasNoPlace(t *testing.T) {
+	c := chart{heading: "x", traces: []trace{{points: []point{{x: 0, y: 1}, {x: math.NaN(), y: 1}, {x: -1, y: 1}, {x: 1e6, y: 1}, {x: 1e7, y: 2}}}}, missing: []float64{0, 2e6}}
+	d := c.drawing()
+	if len(c.traces[0].points) != 2 || len(c.missing) != 1 {
+		t.Errorf("kept %v and %v", c.traces[0].points, c.missing)
+	}
+	if err := (Plot{Name: "x", Heading: "x", drawing: d}).WriteSVG(io.Discard); err != nil {
+		t.Error(err)
+	}
+}
