@@ -20,6 +20,7 @@ import (
 	"halfturn/drivers/dialect"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
+	"halfturn/sweep/queue"
 )
 
 // What an unattended run does about a link that fails: a rebooting instrument
@@ -64,6 +65,11 @@ func (x *execution) carryOut(ctx context.Context) error {
 	debug.SetMemoryLimit(min(memoryLimit, debug.SetMemoryLimit(-1)))
 	ctx, stop, done := stopOnSignal(ctx, x.out)
 	defer done()
+	free, err := queue.HoldBench(&x.run.Bench, x.store.Path())
+	if err != nil {
+		return err
+	}
+	defer free()
 	generator, scope, err := openBench(ctx, &x.run.Bench)
 	if err != nil {
 		return err

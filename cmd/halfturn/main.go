@@ -90,10 +90,11 @@ undecided (conditional or not measurable).`,
 		return usageError{fmt.Errorf("%w; `%s --help` shows what there is", err, cmd.CommandPath())}
 	})
 	root.AddCommand(
-		demoCommand(), simulateCommand(),
+		demoCommand(), simulateCommand(), checkCommand(),
 		calibrateCommand(), measureCommand(), resumeCommand(),
 		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(),
 		compareCommand(), baselineCommand(),
+		serveCommand(), submitCommand(), jobsCommand(), readyCommand(), cancelCommand(), againCommand(), tokenCommand(),
 		versionCommand(),
 	)
 	return root

@@ -27,7 +27,15 @@ func TestMain(m *testing.M) {
 	if os.Getenv(runsMain) != "" {
 		main()
 	}
-	os.Exit(m.Run())
+	// The locks of these benches stay out of the user's folder.
+	cache, err := os.MkdirTemp("", "halfturn-cache-")
+	if err != nil {
+		panic(err)
+	}
+	os.Setenv("XDG_CACHE_HOME", cache)
+	code := m.Run()
+	os.RemoveAll(cache)
+	os.Exit(code)
 }
 
 // child prepares the program as a process of its own.

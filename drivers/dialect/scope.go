@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"halfturn/drivers"
 	"halfturn/drivers/scpi"
@@ -30,6 +31,8 @@ type Scope struct {
 
 	raw    []byte    // the record being read
 	values []float64 // that the scale is computed from
+
+	reading time.Duration // records, since the scope was opened
 }
 
 // armText are the queries of one arm's channel, filled in.
@@ -177,6 +180,8 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 		return err
 	}
 	into.Rate = s.window.Rate
+	begun := time.Now()
+	defer func() { s.reading += time.Since(begun) }()
 	for arm := range into.Traces {
 		if err := s.readTrace(ctx, drivers.Arm(arm), &into.Traces[arm]); err != nil {
 			return err
@@ -189,6 +194,10 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 	}
 	return nil
 }
+
+// Reading is how long all captures so far have spent on reading their records,
+// as distinct from acquiring them.
+func (s *Scope) Reading() time.Duration { return s.reading }
 
 // readTrace fills t with the record of one channel.
 func (s *Scope) readTrace(ctx context.Context, arm drivers.Arm, t *drivers.Trace) error {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"halfturn/analysis/conformity"
+	"halfturn/drivers/link"
 	"halfturn/sweep"
 	"halfturn/units"
 )
@@ -52,6 +53,14 @@ func (c *Config) check(r *reader) {
 	}
 	timeLimit("bench.generator.time_limit", b.Generator.TimeLimit)
 	timeLimit("bench.scope.time_limit", b.Scope.TimeLimit)
+	reachable := func(key, address string) {
+		if address != "" { // said already
+			err := link.Check(address)
+			must(err == nil, key, "%v", err)
+		}
+	}
+	reachable("bench.generator.address", b.Generator.Address)
+	reachable("bench.scope.address", b.Scope.Address)
 	must(b.Generator.Address != b.Scope.Address, r.given("bench.scope.address", "bench.generator.address"),
 		"generator and scope have the same address %s", b.Scope.Address)
 	must(b.Load.Resistance > 0, "bench.load.resistance", "is %v: it must be above 0 Ω", b.Load.Resistance)
@@ -85,6 +94,7 @@ func (c *Config) check(r *reader) {
 	must(p.Linearity.Every >= 0, "plan.linearity.every", "is %d: it is a number of steps, or 0 for none", p.Linearity.Every)
 	c.checkUncertainty(r)
 	c.checkLimits(r)
+	c.checkServe(r)
 }
 
 // uncertain is where the budget stands.

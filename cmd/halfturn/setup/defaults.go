@@ -23,6 +23,9 @@ var defaults = []struct{ key, value string }{
 	// Doubling the amplitude shows a level dependence; it is off since it costs time.
 	{"plan.linearity.drop", "6 dB"},
 	{"plan.linearity.every", "0"},
+	{"serve.listen", "127.0.0.1:8737"}, // this machine only
+	{"serve.retries", "6"},             // with the waits between them, about a minute
+	{"serve.backoff", "1 s"},
 }
 
 // required is what only the person at the bench can know, with an example.

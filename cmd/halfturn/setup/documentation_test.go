@@ -146,8 +146,8 @@ func TestExampleHasEveryKey(t *testing.T) {
 bench:
   name: Hut 4
   fixture: plate 2
-  generator: {address: a, dialect: g}
-  scope: {address: b, dialect: s}
+  generator: {address: tcp://192.0.2.10:5025, dialect: g}
+  scope: {address: tcp://192.0.2.11:5025, dialect: s}
   load: {resistance: 100 Ω, capacitance: 0 pF}
   max_drive: {generator: 0 dBm, balun: 0 dBm}
 plan: {from: 3 MHz, to: 500 MHz, points: 60}

@@ -94,6 +94,7 @@ func TestRefusals(t *testing.T) {
 		{"aim: 0.6", "aim: 0.9", []string{`bench.yaml:32: plan.fill.aim: min 0.4, aim 0.9 and max 0.8 must rise in this order`}},
 		{"min: 0.4", "min: 0.6", []string{`bench.yaml:32: plan.fill.aim: min 0.6, aim 0.6 and max 0.8 must rise in this order`}},
 		{"    aim: 0.6\n    min: 0.4\n    max: 0.8\n", "    max: 0.6\n", []string{`bench.yaml:32: plan.fill.max: min 0.5, aim 0.7 and max 0.6 must rise in this order`}},
+		{"address: tcp://192.0.2.10:5025", "address: 192.0.2.10:5025", []string{`bench.yaml:5: bench.generator.address: address "192.0.2.10:5025": no kind of link is named, write it like tcp://192.0.2.7:5025 or serial:///dev/ttyUSB0?baud=115200`}},
 		{"address: serial:///dev/ttyUSB0?baud=115200", "address: tcp://192.0.2.10:5025", []string{`bench.yaml:9: bench.scope.address: generator and scope have the same address tcp://192.0.2.10:5025`}},
 
 		// Limits.
@@ -125,10 +126,10 @@ func TestRefusals(t *testing.T) {
 		{"phase_balance: 4 deg", "phase-balance: 4 deg", []string{`bench.yaml:43: limits.phase-balance: there is no such key, did you mean "phase_balance"?`}},
 		{"store: mine.db", "Store: mine.db", []string{`bench.yaml:47: Store: there is no such key, did you mean "store"?`}},
 		{"insertion_loss: 1 dB", "max_age: 1 h", []string{`bench.yaml:45: limits.max_age: there is no such key here, it belongs in "plan"`}},
-		{"store: mine.db", "colour: blue", []string{`bench.yaml:47: colour: there is no such key, here are bench, plan, limits, store`}},
+		{"store: mine.db", "colour: blue", []string{`bench.yaml:47: colour: there is no such key, here are bench, plan, limits, store, serve`}},
 		{"points: 60", "points: 60\n  points: 61", []string{`bench.yaml:27: plan.points: given twice, first in line 26`}},
 		{"store: mine.db", "store: mine.db\nbench: {}", []string{`bench.yaml:48: bench: given twice, first in line 1`}},
-		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:47: st ore [1m: there is no such key, here are bench, plan, limits, store`}},
+		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:47: st ore [1m: there is no such key, here are bench, plan, limits, store, serve`}},
 		{"store: mine.db", "store: mine.db\n? [a]\n: b", []string{`bench.yaml:48: a key is a word, not a list or a mapping`}},
 
 		// Shapes.

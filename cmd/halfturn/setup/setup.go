@@ -41,6 +41,7 @@ type Config struct {
 	Plan   sweep.Plan        `json:"plan"`
 	Limits conformity.Limits `json:"limits"` // zero where none are given
 	Store  string            `json:"store"`  // path of the store
+	Serve  Serve             `json:"serve"`  // how the daemon of the bench serves
 }
 
 // Load reads a bench: the file at path, or the shipped bench of that name

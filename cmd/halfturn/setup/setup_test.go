@@ -126,6 +126,7 @@ func TestParseReadsEveryKey(t *testing.T) {
 			Rule: conformity.Guarded,
 		},
 		Store: "mine.db",
+		Serve: Serve{Listen: "127.0.0.1:8737", Retries: 6, Backoff: time.Second},
 	}
 	if diff := cmp.Diff(want, parsed(t, valid)); diff != "" {
 		t.Error(diff)
@@ -133,7 +134,10 @@ func TestParseReadsEveryKey(t *testing.T) {
 	// Every key is in it, or an example of the list that it stands in.
 	for _, key := range known {
 		last := key[strings.LastIndex(key, ".")+1:]
-		// Those of the uncertainty and of the limits' segments have tests of their own.
+		// Those of the uncertainty, of the limits' segments and of the daemon have tests of their own.
+		if strings.HasPrefix(key, "serve.") {
+			continue
+		}
 		if !strings.Contains(valid, last+":") && key != "plan.frequencies" && parent(parent(key)) != uncertain {
 			t.Errorf("the valid bench of the tests lacks %s", key)
 		}
@@ -167,6 +171,7 @@ plan: {frequencies: [3.5 MHz, 7 MHz]}
 			Linearity: sweep.Linearity{Drop: 6},
 		},
 		Store: "halfturn.db",
+		Serve: Serve{Listen: "127.0.0.1:8737", Retries: 6, Backoff: time.Second},
 	}
 	if diff := cmp.Diff(want, c); diff != "" {
 		t.Error(diff)
@@ -408,7 +413,9 @@ func TestEveryVariable(t *testing.T) {
 		"plan.linearity.drop": "10 dB", "plan.linearity.every": "7",
 		"limits.name": "E", "limits.from": "1 MHz", "limits.to": "400 MHz", "limits.amplitude_balance": "1 dB",
 		"limits.phase_balance": "1 deg", "limits.common_mode_rejection": "1 dB", "limits.insertion_loss": "2 dB", "limits.rule": "simple",
-		"store": "F",
+		"store":        "F",
+		"serve.listen": "127.0.0.1:1", "serve.retries": "2", "serve.backoff": "2 s", "serve.hook": "G", "serve.webhook": "https://192.0.2.1/",
+		"serve.token_hash": "$argon2id$v=19$m=65536,t=3,p=4$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA",
 	}
 	before, err := Load(path, nil)
 	if err != nil {

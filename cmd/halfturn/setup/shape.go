@@ -20,6 +20,7 @@ type (
 		Plan   planShape         `mapstructure:"plan"`
 		Limits conformity.Limits `mapstructure:"limits"` // or the name of a limits file
 		Store  string            `mapstructure:"store"`
+		Serve  Serve             `mapstructure:"serve"`
 	}
 
 	benchShape struct {

@@ -1,0 +1,201 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"halfturn/cmd/halfturn/setup"
+	"halfturn/drivers"
+	"halfturn/drivers/dialect"
+	"halfturn/drivers/simbench"
+	"halfturn/sweep"
+	"halfturn/sweep/queue"
+)
+
+// stepRetries is what the executor does about a link that fails before the
+// queue waits longer and opens the bench anew.
+const stepRetries = 2
+
+// bench carries out runs on the instruments of the configuration; it is the
+// queue's Bench.
+type bench struct {
+	daemon *Daemon
+
+	mu        sync.Mutex
+	measuring *Progress // nil between runs
+	paced     time.Time // when the first step of this process was taken
+	pacedAt   int       // its index
+	generator Instrument
+	scope     Instrument
+}
+
+func newBench(d *Daemon) *bench {
+	return &bench{daemon: d,
+		generator: Instrument{Address: d.Config.Bench.Generator.Address},
+		scope:     Instrument{Address: d.Config.Bench.Scope.Address},
+	}
+}
+
+// simulated is what the daemon's bench is called when it is not itself.
+func simulated(name string) string { return name + ", simulated" }
+
+// NewRun is a run as the bench is configured.
+func (b *bench) NewRun(job *queue.Job) sweep.Run {
+	c := b.daemon.Config
+	run := sweep.Run{Bench: c.Bench, Plan: c.Plan, Limits: c.Limits, Version: b.daemon.Version}
+	if job.Kind == queue.DryRun {
+		if demo, err := setup.Load("demo", nil); err == nil { // shipped, and tested to load
+			name := run.Bench.Name
+			run.Bench = demo.Bench
+			run.Bench.Name = simulated(name)
+		}
+	}
+	return run
+}
+
+// CarryOut carries out one run.
+func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.Job, run *sweep.Run, cal *sweep.Calibrated, j sweep.Journal) error {
+	config := run.Bench
+	if job.Kind == queue.DryRun {
+		server, err := simulate(ctx, job, run.Kind)
+		if err != nil {
+			return err
+		}
+		defer server.Close()
+		config.Generator.Address, config.Scope.Address = server.GeneratorAddress(), server.ScopeAddress()
+		if run.ID == 0 {
+			run.Bench = config
+		}
+	} else if own := b.daemon.Config.Bench; run.ID != 0 && (config.Generator.Address != own.Generator.Address || config.Scope.Address != own.Scope.Address) {
+		return fmt.Errorf("run %d began on instruments at %s and %s, and this daemon owns %s and %s: it cannot go on here",
+			run.ID, config.Generator.Address, config.Scope.Address, own.Generator.Address, own.Scope.Address)
+	}
+	meter := &meter{bench: b, metrics: b.daemon.metrics}
+	generator, err := openGenerator(ctx, config.Generator)
+	b.heard(&b.generator, generator, err)
+	if err != nil {
+		return err
+	}
+	defer generator.Close()
+	if err := generator.SetRF(ctx, false); err != nil {
+		return err
+	}
+	scope, err := dialect.OpenScope(ctx, config.Scope)
+	b.heard(&b.scope, scope, err)
+	if err != nil {
+		return err
+	}
+	defer scope.Close()
+	b.begin(job, run)
+	defer b.finish()
+	executor := &sweep.Executor{
+		Generator: &timedGenerator{generator, meter}, Scope: &timedScope{scope, meter}, Journal: &timedJournal{j, meter},
+		Observe: func(e sweep.Event) { b.observe(job, meter, e) },
+		Stop:    stop, Retries: stepRetries, Backoff: b.daemon.Config.Serve.Backoff, Now: b.daemon.Now,
+	}
+	if run.ID != 0 {
+		return executor.Resume(ctx, run, cal)
+	}
+	return executor.Start(ctx, run, cal)
+}
+
+func openGenerator(ctx context.Context, c drivers.Config) (*dialect.Generator, error) {
+	return dialect.OpenGenerator(ctx, c)
+}
+
+func simulate(ctx context.Context, job *queue.Job, kind sweep.Kind) (*simbench.Server, error) {
+	name := job.Scenario
+	if name == "" {
+		name = "good-balun"
+	}
+	scenario, err := simbench.Load(name)
+	if err != nil {
+		return nil, err
+	}
+	server, err := simbench.Serve(ctx, scenario, simbench.Options{})
+	if err != nil {
+		return nil, err
+	}
+	if kind == sweep.Calibration {
+		server.FitForCalibration()
+	} else {
+		server.FitForMeasurement()
+	}
+	return server, nil
+}
+
+// RFOff switches the generator's output off, whatever else is wrong.
+func (b *bench) RFOff(ctx context.Context) error {
+	generator, err := openGenerator(ctx, b.daemon.Config.Bench.Generator)
+	b.heard(&b.generator, generator, err)
+	if err != nil {
+		return err
+	}
+	return errors.Join(generator.SetRF(ctx, false), generator.Close())
+}
+
+// heard notes how opening an instrument went.
+func (b *bench) heard(i *Instrument, opened interface{ Identity() string }, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if err != nil {
+		i.Error = err.Error()
+		i.Failures++
+		return
+	}
+	i.Identity, i.Heard, i.Error = opened.Identity(), b.daemon.Now(), ""
+}
+
+func (b *bench) begin(job *queue.Job, run *sweep.Run) {
+	b.mu.Lock()
+	b.measuring = &Progress{Run: run.ID, Job: job.ID, Kind: run.Kind, Label: run.Label, Started: b.daemon.Now()}
+	b.paced = time.Time{}
+	b.mu.Unlock()
+	b.daemon.tellState()
+}
+
+func (b *bench) finish() {
+	b.mu.Lock()
+	b.measuring = nil
+	b.mu.Unlock()
+	b.daemon.tellState()
+}
+
+// observe is called after each committed step.
+func (b *bench) observe(job *queue.Job, m *meter, e sweep.Event) {
+	step := viewStep(e.Run, e.Step, &e.Result, &e.Decision, e.Remark)
+	now := time.Now() // monotonic, for the time left
+	b.mu.Lock()
+	if p := b.measuring; p != nil {
+		p.Run, p.Taken, p.Total, p.Last = e.Run.ID, e.Step.Index+1, e.Total, &step
+		p.Started = e.Run.Started
+		if b.paced.IsZero() {
+			b.paced, b.pacedAt = now, e.Step.Index
+		} else if n := e.Step.Index - b.pacedAt; n > 0 {
+			p.Left = now.Sub(b.paced).Seconds() / float64(n) * float64(e.Total-p.Taken)
+		}
+	}
+	b.mu.Unlock()
+	b.daemon.queue.Progress(job.ID)
+	m.stepDone()
+	b.daemon.events.tell(EventStep, StepEvent{Step: step, Job: job.ID, Total: e.Total})
+}
+
+func (b *bench) progress() *Progress {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.measuring == nil {
+		return nil
+	}
+	p := *b.measuring
+	return &p
+}
+
+func (b *bench) instruments() (generator, scope Instrument) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.generator, b.scope
+}

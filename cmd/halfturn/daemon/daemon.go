@@ -1,0 +1,419 @@
+// Package daemon is the program that owns a bench: it works through the jobs
+// of package queue and serves what goes on over HTTP.
+//
+//	cmd/halfturn          serve, submit, jobs, cancel, ready, again, token
+//	cmd/halfturn/panel    the pages, on the types of this package
+//	cmd/halfturn/daemon   Daemon (this page); its API, access and metrics
+//	  token               the access token and its hash
+//	sweep/queue           jobs and schedules
+//
+// RF is switched off before anything else. What listens outside this machine
+// has a token and TLS. Nothing that a request does reaches an instrument: a
+// request queues, answers or cancels a job, and the queue's one goroutine
+// drives the bench.
+package daemon
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/daemon/token"
+	"halfturn/cmd/halfturn/reporting"
+	"halfturn/cmd/halfturn/setup"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+	"halfturn/sweep/queue"
+)
+
+// Options are what a daemon is made of; all but Page, Now and Log are needed.
+type Options struct {
+	Config  *setup.Config
+	File    string // the bench file, watched for changes; empty for none
+	Program string // "halfturn 1.2.3"
+	Version string
+	// Compare reads runs and compares the later ones with the first.
+	Compare func(ctx context.Context, store *journal.Store, runs []int64) (*report.Compared, error)
+	// Page makes what is served outside /api/; nil serves nothing there. It is
+	// behind the same access as the API, but for what is below /public/.
+	Page func(*Daemon) http.Handler
+	Now  func() time.Time
+	Log  io.Writer // JSON lines; nil for none
+}
+
+// Daemon owns a bench.
+type Daemon struct {
+	Options
+	store    *journal.Store
+	queue    *queue.Queue
+	bench    *bench
+	log      *slog.Logger
+	tail     *tail
+	events   *stream
+	metrics  *metrics
+	verifier *token.Verifier // nil where there is no token
+	sessions *sessions
+	started  time.Time
+	release  func() error
+	config   configWatch
+	ends     sync.WaitGroup // hooks and webhooks under way
+	endsCtx  context.Context
+	endsStop context.CancelFunc
+	told     sync.Mutex // orders state events
+}
+
+// New opens the store, holds the bench and reads the queue. Nothing is sent to
+// an instrument before Run.
+func New(ctx context.Context, o Options) (_ *Daemon, err error) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = io.Discard
+	}
+	d := &Daemon{Options: o, started: o.Now(), tail: newTail()}
+	d.log = slog.New(d.tail.handler(o.Log))
+	d.events = newStream(d.started)
+	d.sessions = newSessions(o.Now)
+	d.endsCtx, d.endsStop = context.WithCancel(context.WithoutCancel(ctx))
+	if hash := o.Config.Serve.TokenHash; hash != "" {
+		if d.verifier, err = token.NewVerifier(hash); err != nil {
+			return nil, err
+		}
+	}
+	if !o.Config.Serve.Loopback() && (d.verifier == nil || o.Config.Serve.Certificate == "") {
+		return nil, fmt.Errorf("%s can be reached from elsewhere: that needs a token and TLS", o.Config.Serve.Listen)
+	}
+	var schedules []*queue.Schedule
+	for _, s := range o.Config.Serve.Schedules {
+		q, err := s.Queued(d.started)
+		if err != nil {
+			return nil, err
+		}
+		schedules = append(schedules, q)
+	}
+	if d.store, err = journal.Open(ctx, o.Config.Store); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.Close())
+		}
+	}()
+	if err = d.hold(); err != nil {
+		return nil, err
+	}
+	d.bench = newBench(d)
+	d.queue, err = queue.New(ctx, queue.Options{
+		Store: d.store, Bench: d.bench, Name: o.Config.Bench.Name, Schedules: schedules,
+		Retries: o.Config.Serve.Retries, Backoff: o.Config.Serve.Backoff, Now: o.Now, Log: d.log,
+		Changed: d.changed, End: d.ended, Safety: d.tellState,
+	})
+	if err != nil {
+		return nil, err
+	}
+	d.metrics = newMetrics(d)
+	d.config.begin(o.File)
+	return d, nil
+}
+
+// hold keeps other processes from the bench, and other daemons from the queue
+// of this store.
+func (d *Daemon) hold() error {
+	bench, err := queue.HoldBench(&d.Config.Bench, d.Config.Store)
+	if err != nil {
+		return err
+	}
+	path, err := filepath.Abs(d.Config.Store)
+	if err == nil {
+		path, err = filepath.EvalSymlinks(path)
+	}
+	if err != nil {
+		return errors.Join(err, bench())
+	}
+	jobs, err := journal.Hold(path + ".daemon.lock")
+	if err != nil {
+		return errors.Join(fmt.Errorf("the queue of store %s is %w", d.Config.Store, err), bench())
+	}
+	d.release = func() error { return errors.Join(jobs(), bench()) }
+	return nil
+}
+
+// Close lets go of the bench and the store. Run has returned before.
+func (d *Daemon) Close() error {
+	var errs []error
+	if d.endsStop != nil {
+		d.endsStop()
+	}
+	d.ends.Wait()
+	if d.release != nil {
+		errs = append(errs, d.release())
+	}
+	if d.store != nil {
+		errs = append(errs, d.store.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// Store is the daemon's store.
+func (d *Daemon) Store() *journal.Store { return d.store }
+
+// Queue is the daemon's queue.
+func (d *Daemon) Queue() *queue.Queue { return d.queue }
+
+// Logger is the daemon's log.
+func (d *Daemon) Logger() *slog.Logger { return d.log }
+
+const (
+	// stepLimit is how long a step may go on after the daemon was told to stop;
+	// then it is cut short, and RF goes off at once.
+	stepLimit = 2500 * time.Millisecond
+	// stopLimit is when the daemon ends whatever has become of the instruments:
+	// what is measured is in the store, and the next start switches RF off.
+	stopLimit = 4500 * time.Millisecond
+)
+
+// Listen opens the address of the configuration.
+func (d *Daemon) Listen() (net.Listener, error) {
+	l, err := net.Listen("tcp", d.Config.Serve.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("the daemon cannot listen on %s: %w; is another one running, or give serve.listen another port", d.Config.Serve.Listen, err)
+	}
+	return l, nil
+}
+
+// Run switches RF off, works through the queue and serves on l until stop is
+// closed; it ends within stopLimit of that. ready is called when it serves.
+func (d *Daemon) Run(ctx context.Context, l net.Listener, stop <-chan struct{}, ready func()) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	server := d.server(ctx)
+	served := make(chan error, 1)
+	go func() { served <- d.serve(server, l) }()
+	var side sync.WaitGroup
+	side.Go(func() { d.watchConfig(ctx) })
+	side.Go(func() { d.watchdog(ctx) })
+	worked := make(chan struct{})
+	quit := make(chan struct{}) // stop, or the server failed
+	go func() {
+		defer close(worked)
+		d.queue.Run(ctx, quit)
+	}()
+	d.log.Info("serving", "bench", d.Config.Bench.Name, "listen", l.Addr().String(), "store", d.store.Path(), "program", d.Program)
+	if ready != nil {
+		ready()
+	}
+	var err error
+	failed := false
+	select {
+	case <-stop:
+	case <-ctx.Done():
+	case err = <-served:
+		failed = true
+		err = fmt.Errorf("serving ended: %w", err)
+	}
+	d.log.Info("stopping: the step ends, RF goes off")
+	notifyStopping()
+	close(quit)
+	begun := time.Now()
+	select {
+	case <-worked:
+	case <-time.After(stepLimit):
+		d.log.Warn("the step is cut short")
+		cancel()
+		select {
+		case <-worked:
+		case <-time.After(stopLimit - time.Since(begun)):
+			err = errors.Join(err, errors.New("an instrument hangs: the daemon ends without having seen RF off; the next start switches it off first"))
+		}
+	}
+	cancel() // ends the streams
+	closing, done := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+	defer done()
+	if shutdownErr := server.Shutdown(closing); shutdownErr != nil {
+		_ = server.Close() // what does not end in time is cut off
+	}
+	if !failed {
+		<-served
+	}
+	side.Wait()
+	d.log.Info("stopped")
+	return err
+}
+
+// changed tells a job's change, and with it the bench's.
+func (d *Daemon) changed(j queue.Job) {
+	d.metrics.job(&j)
+	d.events.tell(EventJob, j)
+	d.tellState()
+}
+
+// tellState tells how the bench stands.
+func (d *Daemon) tellState() {
+	d.told.Lock()
+	defer d.told.Unlock()
+	d.events.tell(EventState, d.State())
+}
+
+// State is how the bench stands.
+func (d *Daemon) State() Bench {
+	b := &d.Config.Bench
+	v := Bench{
+		Name: b.Name, Fixture: b.Fixture, State: Idle, RF: RFOff, Fitted: d.queue.Fitted(),
+		Measuring: d.bench.progress(), Config: d.config.view(), Program: d.Program, Started: d.started,
+		Store: StoreSpace{Path: d.store.Path(), Left: diskLeft(d.store.Path())},
+	}
+	v.Generator, v.Scope = d.bench.instruments()
+	for _, j := range d.queue.Jobs() {
+		if !j.State.Open() {
+			continue
+		}
+		if v.Queue++; v.Job == nil {
+			v.Job = &j
+		}
+	}
+	switch unsafe := d.queue.Unsafe(); {
+	case v.Measuring != nil:
+		v.State, v.RF = Measuring, RFOn
+	case unsafe != nil:
+		v.State, v.RF, v.Warning = Unsafe, RFUnknown, unsafe.Error()
+	case v.Job != nil && v.Job.State == queue.Asking:
+		v.State = Asking
+	case v.Job != nil:
+		v.State = Waiting
+	}
+	return v
+}
+
+// Runs is every stored run, the oldest first.
+func (d *Daemon) Runs(ctx context.Context) ([]sweep.Run, error) { return d.store.Runs(ctx) }
+
+// Report analyses a run.
+func (d *Daemon) Report(ctx context.Context, run *sweep.Run, o reporting.Options) (*report.Input, error) {
+	o.Program, o.Now = d.Program, d.Now()
+	return reporting.Load(ctx, d.store, run, o)
+}
+
+// Steps are those of a run from an index on, with what the analysis makes of them.
+func (d *Daemon) Steps(ctx context.Context, run *sweep.Run, from int) ([]Step, error) {
+	var cal *sweep.Calibrated
+	if run.Calibration != 0 {
+		var err error
+		if cal, err = sweep.LoadCalibrated(ctx, d.store, run.Calibration); err != nil {
+			return nil, err
+		}
+	}
+	var stored []sweep.Step
+	outcome, err := sweep.Analyse(run, func(yield func(sweep.Step, error) bool) {
+		for step, err := range d.store.Steps(ctx, run.ID) {
+			if err == nil && step.Index < from {
+				continue
+			}
+			if err == nil {
+				stored = append(stored, step)
+			}
+			if !yield(step, err) {
+				return
+			}
+		}
+	}, cal)
+	if err != nil {
+		return nil, err
+	}
+	steps := make([]Step, len(stored))
+	for i := range stored {
+		steps[i] = viewStep(run, &stored[i], &outcome.Results[i], &outcome.Decisions[i], outcome.Remarks[i])
+	}
+	return steps, nil
+}
+
+// configWatch tells whether the bench file has changed.
+type configWatch struct {
+	file string
+	mu   sync.Mutex
+	read [sha256.Size]byte
+	seen [sha256.Size]byte
+	now  ConfigFile
+}
+
+func digestOf(file string) (sum [sha256.Size]byte) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return sum
+	}
+	return sha256.Sum256(text)
+}
+
+func (c *configWatch) begin(file string) {
+	c.file = file
+	c.now.File = file
+	if file != "" {
+		c.read = digestOf(file)
+		c.seen = c.read
+	}
+}
+
+func (c *configWatch) view() ConfigFile {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now
+}
+
+// look tells whether the file is another one than at the last look.
+func (c *configWatch) look() (different bool) {
+	sum := digestOf(c.file)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if sum == c.seen {
+		return false
+	}
+	c.seen = sum
+	c.now.Changed, c.now.Problem = sum != c.read, ""
+	if !c.now.Changed {
+		return true
+	}
+	if _, err := setup.Load(c.file, nil); err != nil {
+		c.now.Problem = err.Error()
+	}
+	return true
+}
+
+// configEvery is how often the bench file is looked at; tests do not wait so long.
+var configEvery = 2 * time.Second
+
+func (d *Daemon) watchConfig(ctx context.Context) {
+	if d.config.file == "" {
+		return
+	}
+	ticker := time.NewTicker(configEvery)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		if !d.config.look() {
+			continue
+		}
+		switch c := d.config.view(); {
+		case !c.Changed:
+			d.log.Info("the bench file is again as it was read")
+		case c.Problem != "":
+			d.log.Warn("the bench file has changed and cannot be used; what runs is not disturbed", "file", c.File, "problem", c.Problem)
+		default:
+			d.log.Warn("the bench file has changed: the next start takes it; what runs is not disturbed", "file", c.File)
+		}
+		d.tellState()
+	}
+}

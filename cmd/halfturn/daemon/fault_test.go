@@ -1,0 +1,339 @@
+package daemon
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"halfturn/drivers/simbench"
+	"halfturn/drivers/simbench/device"
+	"halfturn/sweep/queue"
+)
+
+// same wants two runs to have the same steps; when they were taken is their
+// own affair.
+func same(r *rig, a, b int64) {
+	r.Helper()
+	steps := func(run int64) []Step { return get[Steps](r, fmt.Sprintf("%s/runs/%d/steps", root, run)).Steps }
+	want, got := steps(a), steps(b)
+	if len(want) != points {
+		r.Errorf("run %d has %d steps", a, len(want))
+	}
+	if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(Step{}, "Taken", "Run")); diff != "" {
+		r.Errorf("runs %d and %d differ: %s", a, b, diff)
+	}
+}
+
+// What instruments do wrong while nobody is there: once is got over without a
+// trace in the result, for good parks the job with the reason and RF off, and
+// when it is over the job goes on where it was.
+func TestFaultsOfInstruments(t *testing.T) {
+	t.Parallel()
+	silent := func([]byte) simbench.Action { return simbench.Action{Silent: true} }
+	for name, c := range map[string]struct {
+		instrument simbench.Instrument
+		command    string
+		fault      device.Fault
+	}{
+		"the generator reboots": {simbench.Generator, "SOURce:FREQuency", device.Reboot},
+		"the scope reboots":     {simbench.Scope, "TRACe", device.Reboot},
+		"the scope hangs":       {simbench.Scope, "*OPC?", silent},
+		"the link is cut":       {simbench.Scope, "TRACe", device.HalfThenHangUp},
+	} {
+		for _, often := range []string{"once", "for good"} {
+			t.Run(name+" "+often, func(t *testing.T) {
+				t.Parallel()
+				r := newRig(t, "  retries: 2\n").begin()
+				calm := r.until(r.submit(`{"kind": "balun", "label": "winding"}`).ID, queue.Done)
+				hook := device.OnNth(c.command, 4, c.fault)
+				if often == "for good" {
+					hook = device.FromNth(c.command, 4, c.fault)
+				}
+				r.server.Interfere(c.instrument, hook)
+				job := r.submit(`{"kind": "balun", "label": "winding", "name": "disturbed"}`)
+				if often == "for good" {
+					parked := r.until(job.ID, queue.Parked)
+					if !strings.Contains(parked.Reason, "given up after 2 more tries") || parked.Failures != 2 {
+						t.Errorf("parked: %+v", parked)
+					}
+					r.server.Interfere(c.instrument, nil)
+					r.waitFor("RF off", func() bool { return get[Bench](r, root+"/bench").RF == RFOff && r.rf() == "0" })
+					r.do("POST", fmt.Sprintf("%s/jobs/%d/again", root, job.ID), "")
+				}
+				done := r.until(job.ID, queue.Done)
+				r.server.Interfere(c.instrument, nil)
+				if rf := r.rf(); rf != "0" {
+					t.Errorf("RF is %s", rf)
+				}
+				if len(done.Runs) != 1 || done.Runs[0].Run != 3 {
+					t.Errorf("runs %v", done.Runs)
+				}
+				same(r, calm.Runs[1].Run, done.Runs[0].Run)
+			})
+		}
+	}
+}
+
+// A bench that is not there: the job is tried, and parked with the reason; the
+// daemon says that RF may be on, and is not ready.
+func TestABenchThatIsNotThere(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "  retries: 2\n")
+	r.server.Close()
+	r.begin()
+	job := r.submit(`{"kind": "balun"}`)
+	parked := r.until(job.ID, queue.Parked)
+	if !strings.Contains(parked.Reason, r.server.GeneratorAddress()) {
+		t.Errorf("parked: %s", parked.Reason)
+	}
+	if b := get[Bench](r, root+"/bench"); b.State != Unsafe || b.RF != RFUnknown || b.Warning == "" || b.Generator.Failures == 0 {
+		t.Errorf("bench: %+v", b)
+	}
+	if response, text := r.do("GET", "/readyz", ""); response.StatusCode != http.StatusServiceUnavailable {
+		t.Errorf("readyz: %s %s", response.Status, text)
+	}
+	if response, text := r.do("GET", "/healthz", ""); response.StatusCode != http.StatusOK {
+		t.Errorf("healthz: %s %s", response.Status, text)
+	}
+}
+
+// The wrong thing in the fixture is not tried again, and the run that was
+// taken with it is not gone on with.
+func TestTheWrongThingInTheFixture(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	r.calibrated() // the cable stays
+	job := r.submit(`{"kind": "balun", "ready": true}`)
+	parked := r.until(job.ID, queue.Parked)
+	if !strings.Contains(parked.Reason, "calibration cable is still fitted") || parked.Failures != 0 || parked.Run != 0 {
+		t.Errorf("parked: %+v", parked)
+	}
+	if rf := r.rf(); rf != "0" {
+		t.Errorf("RF is %s", rf)
+	}
+	r.do("POST", fmt.Sprintf("%s/jobs/%d/again", root, job.ID), "")
+	done := r.until(job.ID, queue.Done) // it asks again, and the balun is put in
+	if len(done.Runs) != 1 || done.Runs[0].Run == 2 {
+		t.Errorf("runs %v", done.Runs)
+	}
+}
+
+// RF is off before anything else, also where a process was killed with it on.
+func TestRFGoesOffFirst(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "")
+	r.server.Interfere(simbench.Generator, nil)
+	sendTo(r, ":OUTPut ON")
+	if r.rf() != "1" {
+		t.Fatal("RF is not on")
+	}
+	r.begin()
+	r.waitFor("RF off", func() bool { return r.rf() == "0" })
+}
+
+func netDial(address string) (net.Conn, error) {
+	return net.DialTimeout("tcp", strings.TrimPrefix(address, "tcp://"), time.Second)
+}
+
+func sendTo(r *rig, message string) {
+	conn, err := netDial(r.server.GeneratorAddress())
+	if err != nil {
+		r.Fatal(err)
+	}
+	defer conn.Close()
+	fmt.Fprintln(conn, message)
+	buf := make([]byte, 16)
+	fmt.Fprintln(conn, "*OPC?")
+	_, _ = conn.Read(buf)
+}
+
+// Series, swapped and dry runs.
+func TestEveryKindOfJob(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	balun := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
+	swapped := r.until(r.submit(`{"kind": "swapped"}`).ID, queue.Done)
+	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, swapped.Runs[0].Run)); run.Straight != balun.Runs[1].Run || run.Calibration != balun.Calibration || run.Label != "w" {
+		t.Errorf("swapped: %+v", run)
+	}
+	series := r.until(r.submit(`{"kind": "series", "label": "w", "every": "1s", "for": "2s"}`).ID, queue.Done)
+	if n := len(series.Runs); n < 1 || n > 3 { // on a busy machine fewer
+		t.Errorf("%d runs in 2 s, one a second", n)
+	}
+	dry := r.until(r.submit(`{"kind": "dry-run", "scenario": "too-little-ferrite"}`).ID, queue.Done)
+	if len(dry.Runs) != 2 || dry.Verdict == "pass" || dry.Verdict == "" {
+		t.Errorf("dry run: %q, runs %v", dry.Verdict, dry.Runs)
+	}
+	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, dry.Runs[0].Run)); run.Bench != "Harbour bench, simulated" {
+		t.Errorf("a dry run on %q", run.Bench)
+	}
+	// Its calibration is no calibration of the bench.
+	last := r.until(r.submit(`{"kind": "balun", "label": "w", "name": "after"}`).ID, queue.Done)
+	if last.Calibration != balun.Calibration {
+		t.Errorf("calibration %d was taken out, not %d", last.Calibration, balun.Calibration)
+	}
+	response, text := r.do("POST", root+"/jobs", `{"kind": "dry-run", "scenario": "nowhere"}`)
+	if response.StatusCode == http.StatusCreated {
+		var j queue.Job
+		_ = json.Unmarshal([]byte(text), &j)
+		if p := r.until(j.ID, queue.Parked); !strings.Contains(p.Reason, "nowhere") {
+			t.Errorf("%+v", p)
+		}
+	}
+}
+
+// A changed bench file is told, and disturbs nothing.
+func TestAChangedConfig(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	calm := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
+	r.server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action { return simbench.Action{Delay: 20 * time.Millisecond} }))
+	job := r.submit(`{"kind": "balun", "label": "w", "name": "second"}`)
+	text, err := os.ReadFile(r.file())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for change, says := range map[string]string{"points: 7": "the next start takes it", "pionts: 7": "cannot be used"} {
+		if err := os.WriteFile(r.file(), []byte(strings.Replace(string(text), "points: 4", change, 1)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		r.waitFor("the word", func() bool {
+			c := get[Bench](r, root+"/bench").Config
+			return c.Changed && (c.Problem != "") == strings.HasPrefix(change, "pionts") && strings.Contains(r.log.String(), says)
+		})
+	}
+	done := r.until(job.ID, queue.Done)
+	same(r, calm.Runs[1].Run, done.Runs[0].Run)
+	if err := os.WriteFile(r.file(), text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r.waitFor("the word", func() bool { return !get[Bench](r, root+"/bench").Config.Changed })
+}
+
+// A job that ends is told to a command and to an address, which no log shows.
+func TestHookAndWebhook(t *testing.T) {
+	t.Parallel()
+	if runtime.GOOS == "windows" {
+		t.Skip("the hook of this test is a shell's")
+	}
+	got := make(chan JobEnd, 10)
+	tries := 0
+	receiver := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, request *http.Request) {
+		if tries++; tries == 1 {
+			w.WriteHeader(http.StatusBadGateway)
+			return
+		}
+		var e JobEnd
+		text, _ := io.ReadAll(request.Body)
+		if err := json.Unmarshal(text, &e); err != nil {
+			t.Error(err)
+		}
+		got <- e
+	}))
+	defer receiver.Close()
+	dir := t.TempDir()
+	out := filepath.Join(dir, "told")
+	r := newRigIn(t, dir, fmt.Sprintf("  hook: [/bin/sh, -c, 'echo \"$JOB_STATE $JOB_VERDICT\" >%s.part; cat >>%s.part; mv %s.part %s']\n  webhook: %s/secret-path\n", out, out, out, out, receiver.URL)).begin()
+	r.until(r.submit(`{"kind": "dry-run", "name": "told"}`).ID, queue.Done)
+	select {
+	case e := <-got:
+		if e.Bench != "Harbour bench" || e.Job.Name != "told" || e.Job.State != queue.Done || e.Job.Verdict != "pass" {
+			t.Errorf("told %+v", e)
+		}
+	case <-time.After(20 * time.Second):
+		t.Error("nothing was told")
+	}
+	r.waitFor("the hook", func() bool {
+		text, err := os.ReadFile(out)
+		return err == nil && strings.HasPrefix(string(text), "done pass\n{") && strings.Contains(string(text), `"name":"told"`)
+	})
+	if strings.Contains(r.log.String(), "secret-path") {
+		t.Error("the log shows the webhook's address")
+	}
+}
+
+// The metrics have what the operator of a bench looks for.
+func TestMetrics(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	r.until(r.submit(`{"kind": "dry-run"}`).ID, queue.Done)
+	var text string
+	r.waitFor("the end of the job", func() bool {
+		_, text = r.do("GET", "/metrics", "")
+		return strings.Contains(text, `halfturn_jobs_ended_total{state="done"} 1`)
+	})
+	for _, want := range []string{
+		`halfturn_job_state{state="idle"} 1`, `halfturn_queue_length 0`, `halfturn_steps_total 8`,
+		`halfturn_step_part_seconds_count{part="instrument"} 8`, `halfturn_step_part_seconds_count{part="transfer"} 8`, `halfturn_step_part_seconds_count{part="computing"} 8`,
+		`halfturn_job_retries_total 0`, `halfturn_disk_left_bytes`, `halfturn_commit_seconds_count 8`, `halfturn_rf_unknown 0`,
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %s", want)
+		}
+	}
+}
+
+// A daemon that is told to stop in the middle of a run ends after the step,
+// and the next one goes on.
+func TestStopAndGoOn(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	r := newRigIn(t, dir, "").begin()
+	calm := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
+	stops := 0
+	r.server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action { return simbench.Action{Delay: 5 * time.Millisecond} }))
+	job := r.submit(`{"kind": "balun", "label": "w", "name": "second"}`)
+	for {
+		r.waitFor("a step", func() bool {
+			j := get[queue.Job](r, fmt.Sprintf("%s/jobs/%d", root, job.ID))
+			b := get[Bench](r, root+"/bench")
+			return !j.State.Open() || b.Measuring != nil && b.Measuring.Last != nil
+		})
+		if !get[queue.Job](r, fmt.Sprintf("%s/jobs/%d", root, job.ID)).State.Open() {
+			break
+		}
+		r.end()
+		if rf := r.rf(); rf != "0" {
+			t.Errorf("RF is %s", rf)
+		}
+		stops++
+		r.begin()
+	}
+	done := r.until(job.ID, queue.Done)
+	if stops == 0 || len(done.Runs) != 1 {
+		t.Errorf("stopped %d times: %v", stops, done.Runs)
+	}
+	same(r, calm.Runs[1].Run, done.Runs[0].Run)
+}
+
+// Cancelling a job that measures ends it after the step, RF off, and the next
+// one begins.
+func TestCancelWhileMeasuring(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	r.calibrated()
+	r.server.FitForMeasurement()
+	r.server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action { return simbench.Action{Delay: 30 * time.Millisecond} }))
+	first := r.submit(`{"kind": "balun", "label": "w", "ready": true}`)
+	second := r.submit(`{"kind": "balun", "label": "w", "name": "second"}`)
+	r.waitFor("a step", func() bool { b := get[Bench](r, root+"/bench"); return b.Measuring != nil && b.Measuring.Last != nil })
+	r.do("POST", fmt.Sprintf("%s/jobs/%d/cancel", root, first.ID), "")
+	r.until(first.ID, queue.Cancelled)
+	r.server.Interfere(simbench.Scope, nil)
+	r.until(second.ID, queue.Done)
+	if run := get[Run](r, root+"/runs/2"); run.State != "stopped" {
+		t.Errorf("the cancelled run is %s", run.State)
+	}
+}

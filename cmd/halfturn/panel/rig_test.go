@@ -1,0 +1,258 @@
+package panel
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"halfturn/analysis/compare"
+	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/daemon"
+	"halfturn/cmd/halfturn/setup"
+	"halfturn/drivers/simbench"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+	"halfturn/sweep/queue"
+)
+
+func TestMain(m *testing.M) {
+	// Locks of this binary's benches stay out of the user's folder.
+	cache, err := os.MkdirTemp("", "halfturn-cache-")
+	if err != nil {
+		panic(err)
+	}
+	os.Setenv("XDG_CACHE_HOME", cache)
+	http.DefaultTransport.(*http.Transport).DisableKeepAlives = true
+	code := m.Run()
+	os.RemoveAll(cache)
+	if code == 0 {
+		if err := goleak.Find(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			code = 1
+		}
+	}
+	os.Exit(code)
+}
+
+// rig is a daemon with its pages and a simulated bench, on real sockets.
+type rig struct {
+	testing.TB
+	server *simbench.Server
+	daemon *daemon.Daemon
+	base   string
+	log    *lockedBuffer
+}
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// newRig starts a daemon whose plan has so many points, and which waits so
+// long before each.
+func newRig(t testing.TB, points int, settle time.Duration) *rig {
+	t.Helper()
+	return newGuardedRig(t, points, settle, "")
+}
+
+// newGuardedRig starts one with the hash of a token.
+func newGuardedRig(t testing.TB, points int, settle time.Duration, hash string) *rig {
+	t.Helper()
+	scenario, err := simbench.Load("good-balun")
+	if err != nil {
+		t.Fatal(err)
+	}
+	server, err := simbench.Serve(context.Background(), scenario, simbench.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { server.Close() })
+	dir := t.TempDir()
+	file := filepath.Join(dir, "bench.yaml")
+	text := fmt.Sprintf(`bench:
+  name: Harbour bench
+  fixture: plate 1
+  settle: %d ms
+  generator: {address: "%s", dialect: scpi99-generator, time_limit: 1 s}
+  scope: {address: "%s", dialect: scpi99-digitiser, time_limit: 1 s, channels: [1, 2]}
+  load: {resistance: 100 Ω, capacitance: 15 pF, source: 50 Ω}
+  max_drive: {generator: 13 dBm, balun: 20 dBm}
+plan: {from: 10 MHz, to: 300 MHz, points: %d, spacing: logarithmic}
+limits: default
+store: %s
+serve:
+  listen: 127.0.0.1:0
+  backoff: 10 ms
+  schedules:
+    - {name: nightly, when: "30 2 * * *", zone: UTC, job: balun, label: nightly}
+`, settle.Milliseconds(), server.GeneratorAddress(), server.ScopeAddress(), points, filepath.Join(dir, "store.db"))
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	config, err := setup.Load(file, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	config.Serve.TokenHash = hash
+	r := &rig{TB: t, server: server, log: &lockedBuffer{}}
+	r.daemon, err = daemon.New(context.Background(), daemon.Options{
+		Config: config, File: file, Program: "halfturn test", Version: "test", Log: r.log, Compare: compared, Page: Page,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := r.daemon.Listen()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.base = "http://" + l.Addr().String()
+	stop, ended := make(chan struct{}), make(chan error, 1)
+	go func() { ended <- r.daemon.Run(context.Background(), l, stop, nil) }()
+	t.Cleanup(func() {
+		close(stop)
+		if err := errors.Join(<-ended, r.daemon.Close()); err != nil {
+			t.Error(err)
+		}
+	})
+	return r
+}
+
+// compared compares two runs as the command does, or states a series.
+func compared(ctx context.Context, store *journal.Store, ids []int64) (*report.Compared, error) {
+	c := &report.Compared{Program: "halfturn test"}
+	var runs []*compare.Run
+	for _, id := range ids {
+		run, err := store.Run(ctx, id)
+		if err != nil {
+			return nil, err
+		}
+		if run.Kind == sweep.Calibration {
+			return nil, fmt.Errorf("run %d is a calibration: it cannot be compared", id)
+		}
+		cal, err := sweep.LoadCalibrated(ctx, store, run.Calibration)
+		if err != nil {
+			return nil, err
+		}
+		loaded := &compare.Run{ID: id, Started: run.Started, Load: run.Bench.Load, Calibration: run.Calibration, CalibrationAt: cal.At}
+		for step, err := range store.Steps(ctx, id) {
+			if err != nil {
+				return nil, err
+			}
+			loaded.Steps = append(loaded.Steps, compare.Reading{Point: step.Point(), Measured: step.Measured()})
+		}
+		runs = append(runs, loaded)
+		c.Runs = append(c.Runs, report.ComparedRun{Calibration: run.Calibration, Bench: run.Bench.Name, Fixture: run.Bench.Fixture,
+			Run: report.Run{ID: id, Kind: string(run.Kind), Label: run.Label, State: string(run.State), Started: run.Started}})
+	}
+	var err error
+	if len(runs) == 2 {
+		c.Pair, err = compare.Pair(runs[0], runs[1], c.Options)
+	} else {
+		c.Series, err = compare.Spread(runs, c.Options)
+	}
+	return c, err
+}
+
+// get reads a page; code is what it must answer with.
+func (r *rig) get(code int, path string) string {
+	r.Helper()
+	response, err := http.Get(r.base + path)
+	if err != nil {
+		r.Fatal(err)
+	}
+	return r.read(response, code, path)
+}
+
+func (r *rig) post(code int, path string, form url.Values, headers ...string) string {
+	r.Helper()
+	request, err := http.NewRequest("POST", r.base+path, strings.NewReader(form.Encode()))
+	if err != nil {
+		r.Fatal(err)
+	}
+	request.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	for i := 0; i+1 < len(headers); i += 2 {
+		request.Header.Set(headers[i], headers[i+1])
+	}
+	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	response, err := client.Do(request)
+	if err != nil {
+		r.Fatal(err)
+	}
+	return r.read(response, code, path)
+}
+
+func (r *rig) read(response *http.Response, code int, path string) string {
+	r.Helper()
+	defer response.Body.Close()
+	text, err := io.ReadAll(response.Body)
+	if err != nil {
+		r.Fatal(err)
+	}
+	if response.StatusCode != code {
+		r.Fatalf("%s: %s, want %d\n%s", path, response.Status, code, text)
+	}
+	return string(text)
+}
+
+// until waits for the newest job to be so, and does and answers what it asks.
+func (r *rig) until(state queue.State) queue.Job {
+	r.Helper()
+	deadline := time.Now().Add(60 * time.Second)
+	for {
+		jobs := r.daemon.Queue().Jobs()
+		j := jobs[len(jobs)-1]
+		switch {
+		case j.State == state:
+			return j
+		case j.State == queue.Asking:
+			r.fit(j.Question.Fit.What)
+			r.post(http.StatusSeeOther, fmt.Sprintf("/jobs/%d/answer", j.ID), nil)
+		case !j.State.Open() || time.Now().After(deadline):
+			r.Fatalf("job %d is %s (%s), not %s\n%s", j.ID, j.State, j.Reason, state, r.log)
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+}
+
+// fit is what a person does at the bench.
+func (r *rig) fit(what string) {
+	switch what {
+	case queue.Cable:
+		r.server.FitForCalibration()
+	case queue.Exchanged:
+		r.server.Fit(simbench.FitSwapped)
+	default:
+		r.server.FitForMeasurement()
+	}
+}
+
+// measured queues a job by the form and waits until it is done.
+func (r *rig) measured(form url.Values) queue.Job {
+	r.Helper()
+	r.post(http.StatusSeeOther, "/queue", form)
+	return r.until(queue.Done)
+}

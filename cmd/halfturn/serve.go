@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+	"strconv"
+	"time"
+	_ "time/tzdata" // schedules have time zones on machines without a data base of them
+
+	"github.com/spf13/cobra"
+
+	"halfturn/analysis/compare"
+	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/daemon"
+	"halfturn/cmd/halfturn/daemon/token"
+	"halfturn/cmd/halfturn/panel"
+	"halfturn/cmd/halfturn/setup"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+)
+
+func serveCommand() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "serve -c FILE",
+		Short: "Own a bench: work through queued jobs and schedules, and serve what goes on over HTTP",
+		Long: `Own a bench: work through queued jobs and schedules, and serve what goes on over HTTP.
+
+RF is switched off first. While it runs, no other command can use the bench.
+Jobs come from ` + "`halfturn submit`" + `, from the page, over HTTP, and from the
+schedules of the bench file. After a kill or a loss of power the next start
+goes on with the job that was running, at its next step. A termination ends
+tidily: RF goes off, the step ends, within 5 s.
+
+Only this machine can reach it unless the bench file says otherwise; see the
+serve keys in configs/benches/README.md.`,
+		Example: `  halfturn serve -c bench.yaml
+  halfturn submit balun -c bench.yaml --label "winding 3"
+  halfturn jobs -c bench.yaml`,
+		Args: exactly(0, ""),
+		RunE: func(cmd *cobra.Command, _ []string) error { return serve(cmd, file) },
+	}
+	cmd.Flags().StringVarP(&file, "config", "c", "", "bench file, e.g. -c bench.yaml, or the name of a shipped one")
+	setup.Flags(cmd.Flags())
+	return cmd
+}
+
+func serve(cmd *cobra.Command, file string) (err error) {
+	if file == "" {
+		return usageError{errors.New("which bench? Say -c FILE; `halfturn serve --help` shows an example")}
+	}
+	config, err := setup.Load(file, cmd.Flags())
+	if err != nil {
+		return usageError{err}
+	}
+	debug.SetMemoryLimit(min(memoryLimit, debug.SetMemoryLimit(-1)))
+	ctx, stop, done := stopOnSignal(cmd.Context(), io.Discard)
+	defer done()
+	d, err := daemon.New(ctx, daemon.Options{
+		Config: config, File: watched(file), Program: "halfturn " + programVersion(), Version: programVersion(),
+		Compare: compareRuns, Page: panel.Page, Log: cmd.ErrOrStderr(),
+	})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, d.Close()) }()
+	l, err := d.Listen()
+	if err != nil {
+		return err
+	}
+	return d.Run(ctx, l, stop, func() {
+		scheme := "http"
+		if config.Serve.Certificate != "" {
+			scheme = "https"
+		}
+		fmt.Fprintf(cmd.OutOrStdout(), "serving %s at %s://%s\n", config.Bench.Name, scheme, l.Addr())
+		daemon.NotifyReady()
+	})
+}
+
+// watched is the file to look at for changes; none where a shipped one is used.
+func watched(file string) string {
+	if _, err := os.Stat(file); err != nil {
+		return ""
+	}
+	return file
+}
+
+// compareRuns is what `compare` does, for the daemon.
+func compareRuns(ctx context.Context, store *journal.Store, ids []int64) (*report.Compared, error) {
+	compared := &report.Compared{Generated: time.Now(), Program: "halfturn " + programVersion()}
+	loader := &comparisonLoader{store: store, calibrations: map[int64]*sweep.Calibrated{}}
+	runs := make([]*compare.Run, len(ids))
+	var err error
+	for i, id := range ids {
+		if runs[i], err = loader.load(ctx, strconv.FormatInt(id, 10), compared); err != nil {
+			return nil, err
+		}
+	}
+	if compared.Options.Budget, err = loader.first.Bench.Uncertainty.Budget(); err != nil {
+		return nil, fmt.Errorf("run %d: %w", loader.first.ID, err)
+	}
+	if len(runs) == 2 {
+		compared.Pair, err = compare.Pair(runs[0], runs[1], compared.Options)
+	} else {
+		compared.Series, err = compare.Spread(runs, compared.Options)
+	}
+	return compared, err
+}
+
+func tokenCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "token",
+		Short: "Make an access token for the daemon, and the hash that the bench file holds",
+		Long: `Make an access token for the daemon, and the hash that the bench file holds.
+
+Keep the token where you keep passwords; it is not stored anywhere. The hash
+goes into the bench file under serve: token_hash.`,
+		Example: "  halfturn token",
+		Args:    exactly(0, ""),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			t, hash, err := token.New()
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "token       %s\ntoken_hash: %s\n", t, hash)
+			return err
+		},
+	}
+}

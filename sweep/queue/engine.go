@@ -1,0 +1,576 @@
+package queue
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"halfturn/drivers"
+	"halfturn/sweep"
+	"halfturn/sweep/journal"
+)
+
+// Bench carries out runs for the queue, one at a time.
+type Bench interface {
+	// NewRun is a run as the bench is configured now, its kind and what it is
+	// measured with left open.
+	NewRun(job *Job) sweep.Run
+	// CarryOut opens the instruments, RF off, and carries out a run: a new one,
+	// or one that has an ID at its next step. It ends tidily after the step when
+	// stop is closed. The run's state is set when it returns.
+	CarryOut(ctx context.Context, stop <-chan struct{}, job *Job, run *sweep.Run, cal *sweep.Calibrated, j sweep.Journal) error
+	// RFOff switches RF off. It is called after every failure until it returns nil.
+	RFOff(ctx context.Context) error
+}
+
+// Options are what a queue works with; Store and Bench are needed.
+type Options struct {
+	Store     *journal.Store
+	Bench     Bench
+	Name      string // of the bench
+	Schedules []*Schedule
+	Retries   int           // in a row, before a job is parked
+	Backoff   time.Duration // before the first; doubles, to a minute
+	Now       func() time.Time
+	Log       *slog.Logger
+	// Changed is called with a job after each change, one at a time; End when
+	// it is done, cancelled or parked.
+	Changed func(Job)
+	End     func(Job)
+	// Safety is called when it has become known that RF is off, or that it may
+	// be on.
+	Safety func()
+}
+
+// Queue is the jobs and schedules of one bench.
+type Queue struct {
+	Options
+	wake chan struct{} // the engine has something to look at
+	beat atomic.Int64  // nanoseconds of 1970
+
+	storing sync.Mutex // one change after the other; before mu
+
+	mu        sync.Mutex
+	jobs      []*Job         // by ID
+	unsaved   map[int64]bool // changes that the store did not take yet
+	fitted    Fit
+	watches   map[string]*watch
+	stopRun   chan struct{} // of the run that is being carried out; nil between
+	unsafe    error         // why RF may be on
+	nextTry   time.Time     // of switching it off
+	tries     int           // of that
+	watchedAt time.Time     // when the watches were stored
+}
+
+// most ended jobs are kept.
+const mostEnded = 1000
+
+// New reads the queue from its store.
+func New(ctx context.Context, o Options) (*Queue, error) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Changed == nil {
+		o.Changed = func(Job) {}
+	}
+	if o.End == nil {
+		o.End = func(Job) {}
+	}
+	if o.Safety == nil {
+		o.Safety = func() {}
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	q := &Queue{Options: o, wake: make(chan struct{}, 1), unsaved: map[int64]bool{}, watches: map[string]*watch{}}
+	for i, s := range o.Schedules {
+		if slices.ContainsFunc(o.Schedules[:i], func(t *Schedule) bool { return t.Name == s.Name }) {
+			return nil, fmt.Errorf("two schedules are called %q", s.Name)
+		}
+	}
+	stored, err := Stored(ctx, o.Store)
+	if err != nil {
+		return nil, err
+	}
+	known := map[int64]bool{}
+	for i := range stored {
+		j := &stored[i]
+		if j.Stopping { // killed before the step ended
+			j.State, j.Stopping, j.Finished = Cancelled, false, o.Now()
+			q.unsaved[j.ID] = true
+		}
+		q.jobs = append(q.jobs, j)
+		known[j.Run] = true
+		for _, r := range j.Runs {
+			known[r.Run] = true
+		}
+	}
+	notes, err := o.Store.Notes(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for name, into := range map[string]any{noteFitted: &q.fitted, noteSchedules: &q.watches} {
+		if text := notes[name]; text != "" {
+			if err := json.Unmarshal([]byte(text), into); err != nil {
+				return nil, fmt.Errorf("store %s: the note %q is not as this version knows it: %w", o.Store.Path(), name, err)
+			}
+		}
+	}
+	// A run that no job began means that somebody was at the bench since.
+	if latest, err := o.Store.Latest(ctx, ""); err == nil && !known[latest.ID] {
+		q.fitted = Fit{}
+	}
+	q.Alive()
+	q.unsafe = errors.New("RF has not been switched off yet since the start")
+	return q, nil
+}
+
+// Run does what there is to do until ctx ends, or stop is closed: then the run
+// that is being carried out ends tidily after its step, and its job goes on
+// when the queue is run again.
+func (q *Queue) Run(ctx context.Context, stop <-chan struct{}) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var clock sync.WaitGroup
+	clock.Go(func() { q.watch(ctx, stop) })
+	defer clock.Wait()
+	defer cancel()
+	for {
+		select {
+		case <-stop:
+			return
+		default:
+		}
+		wait := q.turn(ctx, stop)
+		timer := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+		case <-stop:
+		case <-q.wake:
+		case <-timer.C:
+		}
+		timer.Stop()
+		if ctx.Err() != nil {
+			return
+		}
+	}
+}
+
+func (q *Queue) poke() {
+	select {
+	case q.wake <- struct{}{}:
+	default:
+	}
+}
+
+// idle is how often the engine looks around by itself; a clock that was set
+// shows within it.
+const idle = 5 * time.Second
+
+// turn does one thing and tells how long there is nothing to do.
+func (q *Queue) turn(ctx context.Context, stop <-chan struct{}) time.Duration {
+	q.beat.Store(time.Now().UnixNano())
+	q.save(ctx)
+	off, tried := q.safe(ctx)
+	job, ok := q.head()
+	if !off {
+		if tried && ok && job.State != Asking {
+			q.failed(ctx, &job, nil, q.Unsafe())
+		}
+		return min(q.untilSafe(), idle)
+	}
+	if !ok || job.State == Asking {
+		return idle
+	}
+	if wait := q.until(job.NotBefore); wait > 0 {
+		if most := q.longestWait(&job); wait > most { // the clock went back
+			q.change(ctx, job.ID, func(j *Job) { j.NotBefore = q.Now().Add(most) })
+		}
+		return min(wait, idle)
+	}
+	q.advance(ctx, stop, job)
+	return 0
+}
+
+func (q *Queue) until(t time.Time) time.Duration {
+	if t.IsZero() {
+		return 0
+	}
+	return max(0, t.Sub(q.Now()))
+}
+
+func (q *Queue) longestWait(j *Job) time.Duration {
+	return max(mostBackoff, time.Duration(j.Every)) + time.Second
+}
+
+// head is the job whose turn it is.
+func (q *Queue) head() (Job, bool) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for _, j := range q.jobs {
+		if j.State.Open() {
+			return j.clone(), true
+		}
+	}
+	return Job{}, false
+}
+
+// advance takes a job one run, or one question, farther.
+func (q *Queue) advance(ctx context.Context, stop <-chan struct{}, job Job) {
+	run, cal, why, err := q.next(ctx, &job)
+	switch {
+	case errors.Is(err, errLater):
+		return
+	case err != nil:
+		q.failed(ctx, &job, nil, err)
+		return
+	case run == nil:
+		q.end(ctx, job.ID, Done, "")
+		return
+	case run.ID == 0 && job.Kind != DryRun:
+		need := job.needs(run.Kind)
+		if job.Ready {
+			q.fit(ctx, need)
+		} else if q.Fitted() != need {
+			q.change(ctx, job.ID, func(j *Job) {
+				j.State, j.Reason = Asking, ""
+				j.Question = &Question{Fit: need, Text: need.ask(), Why: why, At: q.Now()}
+			})
+			return
+		}
+	}
+	q.carry(ctx, stop, &job, run, cal)
+}
+
+// carry carries out a run of a job and sees to what becomes of it.
+func (q *Queue) carry(ctx context.Context, stop <-chan struct{}, job *Job, run *sweep.Run, cal *sweep.Calibrated) {
+	q.mu.Lock()
+	runStop := make(chan struct{})
+	q.stopRun = runStop
+	q.mu.Unlock()
+	if !q.change(ctx, job.ID, func(j *Job) {
+		j.State, j.NotBefore, j.Ready = Running, time.Time{}, false
+		if j.Started.IsZero() {
+			j.Started = q.Now()
+		}
+	}) {
+		q.over()
+		return
+	}
+	both, quit, gone := make(chan struct{}), make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(gone)
+		select {
+		case <-stop:
+			close(both)
+		case <-runStop:
+			close(both)
+		case <-quit:
+		}
+	}()
+	j := &held{Store: q.Store, queue: q, job: job.ID}
+	var err error
+	if run.ID != 0 {
+		err = j.claim(run.ID)
+	}
+	if err == nil {
+		now := q.copyOf(job.ID)
+		err = q.Bench.CarryOut(ctx, both, &now, run, cal, j)
+	}
+	j.release()
+	close(quit)
+	<-gone
+	q.over()
+
+	after := q.copyOf(job.ID)
+	switch {
+	case ctx.Err() != nil: // killed from outside: goes on at the next start
+		return
+	case err != nil && after.Stopping:
+		q.unsure(err)
+		q.end(ctx, job.ID, Cancelled, "")
+	case err != nil:
+		q.failed(ctx, &after, run, err)
+	case after.Stopping && run.State != sweep.Done:
+		q.end(ctx, job.ID, Cancelled, "")
+	case run.State == sweep.Done:
+		q.taken(ctx, job.ID, run)
+		if after.Stopping {
+			q.end(ctx, job.ID, Cancelled, "")
+		}
+	}
+}
+
+// over says that no run is being carried out.
+func (q *Queue) over() {
+	q.mu.Lock()
+	q.stopRun = nil
+	q.mu.Unlock()
+}
+
+// taken puts a finished run to its job.
+func (q *Queue) taken(ctx context.Context, id int64, run *sweep.Run) {
+	q.change(ctx, id, func(j *Job) {
+		j.Run, j.Failures, j.Reason = 0, 0, ""
+		j.Runs = append(j.Runs, Taken{Run: run.ID, Kind: run.Kind, Started: run.Started, Verdict: run.Verdict})
+		if run.Kind == sweep.Calibration {
+			j.Calibration = run.ID
+		} else {
+			j.Verdict = run.Verdict
+		}
+		j.State = Waiting
+	})
+}
+
+// mostBackoff bounds the wait before another try.
+const mostBackoff = time.Minute
+
+// failed decides what becomes of a job that could not go on: another try where
+// that can help, otherwise it is parked. run is nil where none was carried out.
+func (q *Queue) failed(ctx context.Context, job *Job, run *sweep.Run, err error) {
+	if run != nil {
+		q.unsure(err)
+	}
+	passing := passes(err)
+	if !passing || job.Failures >= q.Retries {
+		if passing {
+			err = fmt.Errorf("given up after %d more tries: %w", q.Retries, err)
+		} else if run != nil && job.Kind != DryRun {
+			// What was measured so far was measured wrongly: another try begins anew.
+			q.change(ctx, job.ID, func(j *Job) { j.Run = 0 })
+			q.fit(ctx, Fit{})
+		}
+		q.Log.Error("job parked", "job", job.ID, "name", job.Name, "reason", err.Error())
+		q.end(ctx, job.ID, Parked, err.Error())
+		return
+	}
+	wait := min(q.Backoff<<min(job.Failures, 20), mostBackoff)
+	q.change(ctx, job.ID, func(j *Job) {
+		j.Failures++
+		j.State = Waiting
+		j.NotBefore = q.Now().Add(wait)
+		j.Reason = fmt.Sprintf("try %d of %d follows: %v", j.Failures+1, q.Retries+1, err)
+	})
+	q.Log.Warn("job failed, another try follows", "job", job.ID, "name", job.Name, "failures", job.Failures+1, "wait", wait, "error", err.Error())
+}
+
+// passes tells whether another try can help.
+func passes(err error) bool {
+	for _, kind := range []error{drivers.ErrLink, drivers.ErrReply, journal.ErrFull, journal.ErrHeld, context.DeadlineExceeded} {
+		if errors.Is(err, kind) {
+			return true
+		}
+	}
+	return false
+}
+
+// Progress is told that a job took a step: what failed before is got over.
+func (q *Queue) Progress(id int64) {
+	q.set(id, func(j *Job) { j.Failures, j.Reason = 0, "" })
+}
+
+// unsure notes that RF may be on.
+func (q *Queue) unsure(err error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.unsafe = err
+	q.nextTry = time.Time{}
+}
+
+// Unsafe is why RF may be on although nothing is being measured; nil where it is off.
+func (q *Queue) Unsafe() error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.unsafe
+}
+
+const (
+	// rfLimit is how long one try of switching RF off may take.
+	rfLimit = 5 * time.Second
+	// mostUnsafe bounds the wait before the next one.
+	mostUnsafe = 10 * time.Second
+)
+
+// safe sees that RF is off at the start and after something went wrong. It
+// tells whether it is, and whether that was tried now.
+func (q *Queue) safe(ctx context.Context) (off, tried bool) {
+	if q.Unsafe() == nil {
+		return true, false
+	}
+	if q.untilSafe() > 0 {
+		return false, false
+	}
+	limited, cancel := context.WithTimeout(ctx, rfLimit)
+	defer cancel()
+	err := q.Bench.RFOff(limited)
+	q.mu.Lock()
+	if err == nil {
+		q.unsafe, q.tries = nil, 0
+	} else {
+		q.unsafe = fmt.Errorf("RF may still be on: %w", err)
+		q.nextTry = q.Now().Add(min(q.Backoff<<min(q.tries, 20), mostUnsafe))
+		q.tries++
+	}
+	q.mu.Unlock()
+	if err == nil {
+		q.Log.Info("RF is off")
+	} else {
+		q.Log.Error("RF may still be on", "error", err.Error())
+	}
+	q.Safety()
+	return err == nil, true
+}
+
+// untilSafe is how long until the next try of switching RF off.
+func (q *Queue) untilSafe() time.Duration {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return min(q.until(q.nextTry), mostUnsafe) // also where the clock went back
+}
+
+// Beat is when the engine last did something.
+func (q *Queue) Beat() time.Time { return time.Unix(0, q.beat.Load()) }
+
+// Alive is called by a bench whenever an instrument has answered.
+func (q *Queue) Alive() { q.beat.Store(time.Now().UnixNano()) }
+
+// end closes a job.
+func (q *Queue) end(ctx context.Context, id int64, state State, reason string) {
+	if q.change(ctx, id, func(j *Job) {
+		j.State, j.Reason, j.Question, j.NotBefore, j.Stopping = state, reason, nil, time.Time{}, false
+		j.Finished = q.Now()
+	}) {
+		q.End(q.copyOf(id))
+	}
+	q.forget(ctx)
+}
+
+// forget removes the oldest ended jobs beyond mostEnded.
+func (q *Queue) forget(ctx context.Context) {
+	q.mu.Lock()
+	var ended []int64
+	for _, j := range q.jobs {
+		if !j.State.Open() {
+			ended = append(ended, j.ID)
+		}
+	}
+	ended = ended[:max(0, len(ended)-mostEnded)]
+	q.jobs = slices.DeleteFunc(q.jobs, func(j *Job) bool { return slices.Contains(ended, j.ID) })
+	q.mu.Unlock()
+	for _, id := range ended {
+		if err := q.Store.RemoveJob(ctx, id); err != nil {
+			q.Log.Warn("an old job stays in the store", "error", err.Error())
+		}
+	}
+}
+
+// copyOf is a job as it stands; zero where there is none.
+func (q *Queue) copyOf(id int64) Job {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if j := q.find(id); j != nil {
+		return j.clone()
+	}
+	return Job{}
+}
+
+func (q *Queue) find(id int64) *Job {
+	i, ok := slices.BinarySearchFunc(q.jobs, id, func(j *Job, id int64) int { return int(j.ID - id) })
+	if !ok {
+		return nil
+	}
+	return q.jobs[i]
+}
+
+// set changes a job that is stored otherwise, or need not be yet.
+func (q *Queue) set(id int64, how func(*Job)) {
+	q.mu.Lock()
+	if j := q.find(id); j != nil {
+		how(j)
+	}
+	q.mu.Unlock()
+}
+
+// change changes an open job, stores and tells it; false where somebody has
+// cancelled it meanwhile. What the store does not take now is stored as soon
+// as it does.
+func (q *Queue) change(ctx context.Context, id int64, how func(*Job)) bool {
+	q.storing.Lock()
+	defer q.storing.Unlock()
+	q.mu.Lock()
+	j := q.find(id)
+	if j == nil || !j.State.Open() {
+		q.mu.Unlock()
+		return false
+	}
+	how(j)
+	c := j.clone()
+	q.mu.Unlock()
+	q.put(ctx, &c)
+	q.Changed(c)
+	return true
+}
+
+// put stores a job, later where the store does not take it. storing is held.
+func (q *Queue) put(ctx context.Context, c *Job) {
+	content, err := c.content()
+	if err == nil {
+		err = q.Store.SaveJob(context.WithoutCancel(ctx), journal.Job{ID: c.ID, Content: content})
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if err == nil {
+		delete(q.unsaved, c.ID)
+		return
+	}
+	if !q.unsaved[c.ID] {
+		q.Log.Error("a job's state is not stored yet", "job", c.ID, "error", err.Error())
+	}
+	q.unsaved[c.ID] = true
+}
+
+// save stores what the store did not take before.
+func (q *Queue) save(ctx context.Context) {
+	q.mu.Lock()
+	ids := make([]int64, 0, len(q.unsaved))
+	for id := range q.unsaved {
+		ids = append(ids, id)
+	}
+	q.mu.Unlock()
+	for _, id := range ids {
+		q.storing.Lock()
+		c := q.copyOf(id)
+		q.put(ctx, &c)
+		q.storing.Unlock()
+	}
+}
+
+// Fitted is what is in the fixture, as far as the queue was told.
+func (q *Queue) Fitted() Fit {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.fitted
+}
+
+func (q *Queue) fit(ctx context.Context, f Fit) {
+	q.mu.Lock()
+	q.fitted = f
+	q.mu.Unlock()
+	q.note(ctx, noteFitted, f)
+}
+
+func (q *Queue) note(ctx context.Context, name string, v any) {
+	text, err := json.Marshal(v)
+	if err == nil {
+		err = q.Store.SetNote(context.WithoutCancel(ctx), name, string(text))
+	}
+	if err != nil {
+		q.Log.Warn("a note is not stored", "note", name, "error", err.Error())
+	}
+}
