@@ -6,7 +6,7 @@
 //	drivers          Generator, Scope, Capture (this page)
 //	drivers/dialect  makes both from a dialect file: the only implementation
 //	drivers/scpi     IEEE 488.2 message exchange with time limits
-//	drivers/link     bytes to and from tcp:// and serial:// addresses
+//	drivers/link     bytes to and from tcp://, serial://, hislip:// and vxi11:// addresses
 //
 // A call that talks to an instrument takes a context. Each exchange ends within
 // the instrument's time limit; a call that has to reconnect first makes a few.
@@ -65,7 +65,7 @@ func (e *Error) Unwrap() error { return e.Err }
 
 // Config is what a bench file says about one instrument.
 type Config struct {
-	Address   string        // tcp://host:port or serial:///dev/ttyUSB0?baud=115200
+	Address   string        // as drivers/link writes it: tcp://host:port, serial:///dev/ttyUSB0?baud=115200, …
 	Dialect   string        // name of a shipped dialect, or path of a dialect file
 	TimeLimit time.Duration // for one exchange; zero means the dialect's
 	Channels  [2]string     // scope only: the channels that arm 1 and arm 2 feed, as the dialect writes them

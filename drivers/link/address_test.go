@@ -14,6 +14,13 @@ func TestCheck(t *testing.T) {
 		"tcp://192.0.2.7:5025",
 		"tcp://[::1]:5025",
 		"tcp://scope.local:1",
+		"hislip://192.0.2.7",
+		"hislip://192.0.2.7/",
+		"hislip://scope.local:4881/hislip3",
+		"hislip://[2001:db8::7]/hislip0",
+		"vxi11://192.0.2.7",
+		"vxi11://scope.local/inst0",
+		"vxi11://192.0.2.7:1111/gpib0,12",
 		"serial:///dev/ttyUSB0",
 		"serial:///dev/ttyUSB0?baud=115200&bits=7&parity=even&stop=2&library=tarm",
 		"serial:///dev/serial/by-id/usb-Hut_4-if00-port0?baud=9600",
@@ -27,7 +34,7 @@ func TestCheck(t *testing.T) {
 	bad := []struct{ address, want string }{
 		{"", "no kind of link"},
 		{"192.0.2.7:5025", "no kind of link"},
-		{"udp://192.0.2.7:5025", `"udp" is no kind of link, there are serial and tcp`},
+		{"udp://192.0.2.7:5025", `"udp" is no kind of link, there are hislip, serial, tcp, vxi11`},
 		{"tcp://", "host is missing"},
 		{"tcp://:5025", "host is missing"},
 		{"tcp://192.0.2.7", "port is missing"},
@@ -39,6 +46,16 @@ func TestCheck(t *testing.T) {
 		{"tcp://192.0.2.7:5025?baud=9600", "no options"},
 		{"tcp://me@192.0.2.7:5025", "no meaning"},
 		{"tcp://192.0.2.7:5025#1", "no meaning"},
+		{"hislip://", "host is missing, write it like hislip://192.0.2.7/hislip0"},
+		{"hislip:///hislip0", "host is missing"},
+		{"hislip://192.0.2.7:0/hislip0", "not between"},
+		{"hislip://192.0.2.7:99999", "not between"},
+		{"hislip://192.0.2.7/a/b", `"a/b" is no name of a device`},
+		{"hislip://192.0.2.7/%0a", "no name of a device"},
+		{"hislip://192.0.2.7/hislip0?lock=1", "no options"},
+		{"vxi11://", "host is missing, write it like vxi11://192.0.2.7/inst0"},
+		{"vxi11://192.0.2.7/inst 0", "no name of a device"},
+		{"vxi11://192.0.2.7?", "no options"},
 		{"serial://", "three slashes"},
 		{"serial:///", "three slashes"},
 		{"serial://COM3", "three slashes"},
@@ -112,6 +129,8 @@ func TestOpenFails(t *testing.T) {
 		{"no such device, second library", context.Background(), "serial:///dev/no-such-line?library=tarm"},
 		{"no serial line", context.Background(), "serial:///dev/null"},
 		{"context at its end", cancelled, "tcp://127.0.0.1:1"},
+		{"nobody listens, HiSLIP", context.Background(), "hislip://127.0.0.1:1"},
+		{"nobody listens, VXI-11", context.Background(), "vxi11://127.0.0.1:1"},
 	}
 	for _, c := range cases {
 		l, err := Open(c.ctx, c.address)
@@ -130,6 +149,8 @@ func FuzzCheck(f *testing.F) {
 	f.Add("tcp://192.0.2.7:5025")
 	f.Add("serial:///dev/ttyUSB0?baud=115200&parity=even")
 	f.Add("serial://%zz?;=&")
+	f.Add("hislip://[::1]:4880/hislip0")
+	f.Add("vxi11://192.0.2.7/gpib0,12")
 	f.Fuzz(func(t *testing.T, address string) {
 		// An address that is refused is refused in one line.
 		if err := Check(address); err != nil && strings.ContainsAny(err.Error(), "\r\n") {

@@ -5,6 +5,10 @@
 //	  tcp://host:port                        a raw socket
 //	  serial:///dev/ttyUSB0?baud=115200      a serial line on Unix
 //	  serial:///COM3                         a serial line on Windows
+//	  hislip://host/hislip0                  HiSLIP (IVI-6.1), at port 4880 or host:port
+//	  vxi11://host/inst0                     VXI-11; host:port is the portmapper's, 111
+//
+// hislip0 and inst0 name the device at that host and may be left out.
 //
 // Options of a serial address, each with its default first:
 //
@@ -17,9 +21,13 @@
 // The second library is for adapters that refuse the modem-control calls of
 // the first one. Hardware and software flow control are off.
 //
-// Both kinds are plain streams: they do not know where a message ends. A kind
-// that does (one over USB, say) joins by one more entry in kinds; what it
-// knows of message ends it can offer as a further method on its own type.
+// Raw sockets and serial lines are plain streams: they do not know where a
+// message ends. HiSLIP and VXI-11 do, and turn it into the newline that a
+// reader of a stream goes by (packages hislip and vxi11): a newline outside of
+// a block goes out with the end of the message, and a reply that ends without
+// a newline gets one. They can also clear the instrument's end of the link,
+// which Discard makes use of. README.md lists the clauses of the standards and
+// the tests of each.
 package link
 
 import (
@@ -61,10 +69,12 @@ type opener func(ctx context.Context) (Link, error)
 var kinds = map[string]func(address string, u *url.URL) (opener, error){
 	"tcp":    parseTCP,
 	"serial": parseSerial,
+	"hislip": parseHiSLIP,
+	"vxi11":  parseVXI11,
 }
 
-// Open connects to address. A TCP connection that does not come about ends
-// with ctx.
+// Open connects to address. A connection over the network that does not come
+// about ends with ctx.
 func Open(ctx context.Context, address string) (Link, error) {
 	open, err := parse(address)
 	if err != nil {
@@ -86,8 +96,18 @@ func Check(address string) error {
 	return err
 }
 
-// Discard drops the input that has arrived and was not read.
+// clearer is a link whose protocol can clear the instrument's end as well.
+type clearer interface {
+	Clear() error
+}
+
+// Discard drops the input that has arrived and was not read. Over a link that
+// has a device clear the instrument drops what it has not sent, too, and what
+// it has not done; the link's deadline holds for that.
 func Discard(l Link) error {
+	if c, ok := l.(clearer); ok {
+		return c.Clear()
+	}
 	var waste [512]byte
 	for {
 		n, err := l.ReadPending(waste[:])
@@ -97,7 +117,7 @@ func Discard(l Link) error {
 	}
 }
 
-const examples = "write it like tcp://192.0.2.7:5025 or serial:///dev/ttyUSB0?baud=115200"
+const examples = "write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0 or serial:///dev/ttyUSB0?baud=115200"
 
 func parse(address string) (opener, error) {
 	bad := func(format string, args ...any) (opener, error) {
@@ -109,7 +129,7 @@ func parse(address string) (opener, error) {
 	}
 	read, known := kinds[scheme]
 	if !known {
-		return bad("%q is no kind of link, there are %s", scheme, strings.Join(slices.Sorted(maps.Keys(kinds)), " and "))
+		return bad("%q is no kind of link, there are %s", scheme, strings.Join(slices.Sorted(maps.Keys(kinds)), ", "))
 	}
 	u, err := url.Parse(address)
 	if err != nil {

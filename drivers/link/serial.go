@@ -12,6 +12,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"halfturn/drivers/link/internal/stream"
 )
 
 // settings is what a serial address says about the line.
@@ -115,7 +117,7 @@ type serialLink struct {
 	port     port
 	address  string
 	device   string
-	deadline *deadline
+	deadline *stream.Deadline
 
 	closing sync.Once
 	err     error // of Close
@@ -144,7 +146,7 @@ func newSerial(address, device string, p port) *serialLink {
 		port:     p,
 		address:  address,
 		device:   device,
-		deadline: newDeadline(),
+		deadline: stream.NewDeadline(),
 		closed:   make(chan struct{}),
 		input:    make([]byte, 0, inputLimit),
 		arrived:  make(chan struct{}, 1),
@@ -203,7 +205,7 @@ func (s *serialLink) pump() {
 
 func (s *serialLink) Read(p []byte) (int, error) {
 	for {
-		passed, err := s.deadline.check()
+		passed, err := s.deadline.Check()
 		if err != nil && !s.isClosed() {
 			return 0, err
 		}
@@ -253,7 +255,7 @@ func (s *serialLink) Write(p []byte) (written int, err error) {
 		if s.isClosed() {
 			return written, net.ErrClosed
 		}
-		if _, err := s.deadline.check(); err != nil {
+		if _, err := s.deadline.Check(); err != nil {
 			return written, err
 		}
 		job := &writeJob{chunk: slices.Clone(p[written:min(len(p), written+writeChunk)]), done: make(chan struct{})}
@@ -276,7 +278,7 @@ func (s *serialLink) Write(p []byte) (written int, err error) {
 // wait returns when job is done, and forgets it, or when it must be left.
 func (s *serialLink) wait(job *writeJob) error {
 	for {
-		passed, err := s.deadline.check()
+		passed, err := s.deadline.Check()
 		if err != nil {
 			return err
 		}
@@ -295,7 +297,7 @@ func (s *serialLink) SetDeadline(t time.Time) error {
 	if s.isClosed() {
 		return net.ErrClosed
 	}
-	s.deadline.set(t)
+	s.deadline.Set(t)
 	return nil
 }
 
@@ -311,7 +313,7 @@ func (s *serialLink) Close() error {
 		s.pumping.Wait()
 		s.writing.Lock() // a pending Write has seen closed and lets go
 		defer s.writing.Unlock()
-		s.deadline.release()
+		s.deadline.Release()
 		if s.last != nil && !s.endWrite(s.last) {
 			go func() {
 				<-s.last.done

@@ -11,6 +11,7 @@ import (
 )
 
 func TestSerial(t *testing.T) {
+	t.Parallel()
 	for _, library := range []string{"bugst", "tarm"} {
 		t.Run(library, func(t *testing.T) {
 			testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, library) })

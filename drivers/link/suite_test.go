@@ -327,6 +327,7 @@ func within(t *testing.T, ended <-chan error) error {
 }
 
 func TestTCP(t *testing.T) {
+	t.Parallel()
 	testLink(t, func(t *testing.T) (Link, farEnd) {
 		listener, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {

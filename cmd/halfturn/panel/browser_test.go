@@ -23,6 +23,8 @@ import (
 
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/daemon/token"
+	"halfturn/drivers/simbench"
+	"halfturn/drivers/simbench/device"
 	"halfturn/sweep/queue"
 )
 
@@ -202,6 +204,10 @@ func TestInABrowser(t *testing.T) {
 	b.click(".ask button")
 	b.sees("Put the balun")
 	b.fit(queue.TheBalun)
+	// Slow enough from some step on that no browser, however slow, comes late.
+	b.server.Interfere(simbench.Scope, device.FromNth("INITiate", 12, func([]byte) simbench.Action {
+		return simbench.Action{Delay: 500 * time.Millisecond}
+	}))
 	b.click(".ask button")
 
 	// Follow it without touching the page.
@@ -224,6 +230,7 @@ func TestInABrowser(t *testing.T) {
 		t.Errorf("after a new step the focus is at %s", held)
 	}
 	b.shot("now-measuring")
+	b.server.Interfere(simbench.Scope, nil)
 	b.sees("Nothing is running and nothing waits")
 	if said := b.value(`document.getElementById("said").textContent`); !strings.Contains(said, "Nothing is running") {
 		t.Errorf("a screen reader was told %q last", said)

@@ -97,8 +97,8 @@ func newGuardedRig(t testing.TB, points int, settle time.Duration, hash string) 
   name: Harbour bench
   fixture: plate 1
   settle: %d ms
-  generator: {address: "%s", dialect: scpi99-generator, time_limit: 1 s}
-  scope: {address: "%s", dialect: scpi99-digitiser, time_limit: 1 s, channels: [1, 2]}
+  generator: {address: "%s", dialect: scpi99-generator, time_limit: 5 s}
+  scope: {address: "%s", dialect: scpi99-digitiser, time_limit: 5 s, channels: [1, 2]}
   load: {resistance: 100 Ω, capacitance: 15 pF, source: 50 Ω}
   max_drive: {generator: 13 dBm, balun: 20 dBm}
 plan: {from: 10 MHz, to: 300 MHz, points: %d, spacing: logarithmic}

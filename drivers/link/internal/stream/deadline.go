@@ -1,4 +1,4 @@
-package link
+package stream
 
 import (
 	"context"
@@ -7,19 +7,21 @@ import (
 	"time"
 )
 
-// deadline is a time limit that may be moved while somebody waits for it.
-type deadline struct {
+// Deadline is a time limit that may be moved while somebody waits for it.
+type Deadline struct {
 	mu     sync.Mutex
 	ctx    context.Context
 	cancel context.CancelFunc
 }
 
-func newDeadline() *deadline {
+// NewDeadline never passes until it is set.
+func NewDeadline() *Deadline {
 	ctx, cancel := context.WithCancel(context.Background())
-	return &deadline{ctx: ctx, cancel: cancel}
+	return &Deadline{ctx: ctx, cancel: cancel}
 }
 
-func (d *deadline) set(t time.Time) {
+// Set moves the limit; the zero time never passes.
+func (d *Deadline) Set(t time.Time) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	// The old one ends only after the new one stands: whoever waits wakes,
@@ -33,9 +35,9 @@ func (d *deadline) set(t time.Time) {
 	old()
 }
 
-// check says whether the limit has passed; if not, passed is closed when it
-// does or when it is moved, and check is to be called again.
-func (d *deadline) check() (passed <-chan struct{}, err error) {
+// Check says whether the limit has passed; if not, passed is closed when it
+// does or when it is moved, and Check is to be called again.
+func (d *Deadline) Check() (passed <-chan struct{}, err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.ctx.Err() != nil {
@@ -44,8 +46,8 @@ func (d *deadline) check() (passed <-chan struct{}, err error) {
 	return d.ctx.Done(), nil
 }
 
-// release frees the timer.
-func (d *deadline) release() {
+// Release frees the timer.
+func (d *Deadline) Release() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.cancel()
