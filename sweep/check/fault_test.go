@@ -113,7 +113,7 @@ func TestEachFailureIsTold(t *testing.T) {
 		},
 		"fewer points": {
 			scope: onQuery("SENSe:SWEep:POINts", device.Say("2000")),
-			want:  []Finding{{Part: "scope", What: "window 4000 at 500 MHz", Said: "samples was set to 4000 and it says 2000", Sent: ":SENSe:SWEep:POINts?", Came: `"2000"`, LookUp: "sample rate and record length"}},
+			want:  []Finding{{Part: "scope", What: "window 4000 samples at 500 MHz", Said: "samples was set to 4000 and it says 2000", Sent: ":SENSe:SWEep:POINts?", Came: `"2000"`, LookUp: "sample rate and record length"}},
 		},
 		"fewer samples": {
 			scope: device.FromNth("TRACe", 1, device.WrongCount),

@@ -133,7 +133,7 @@ func (s *session) tryScope(ctx context.Context) error {
 }
 
 func showWindow(w drivers.Window) string {
-	return fmt.Sprintf("%d at %s", w.Samples, w.Rate.Brief())
+	return fmt.Sprintf("%d samples at %s", w.Samples, w.Rate.Brief())
 }
 
 // notOpened tells why an instrument could not be opened. A bench file or a
