@@ -260,7 +260,7 @@ func (c *chain) evaluate() Result {
 	result := c.result
 	result.state(c.r, -c.r)
 	result.InsertionLoss = -units.DBOfRatio(c.transmission())
-	variance := transmissionVariance(c.dut, c.r) + transmissionVariance(c.cal, c.r)
+	variance := c.dut.TransmissionVariance(1/(1-c.r)) + c.cal.TransmissionVariance(1/(1-c.r))
 	for i := range c.influences[:c.n] {
 		variance += c.influences[i].transmission(c.dut.Frequency)
 	}
@@ -320,8 +320,8 @@ func (c *chain) shares() Shares {
 		s.Imbalance = share(s.Imbalance, n, about.RR+across*about.II)
 		s.InsertionLoss = share(s.InsertionLoss, n, transmission*dB*dB)
 	}
-	add(uncertainty.NoiseBalun, c.dut.Cov.Through(1/c.cal.Ratio), transmissionVariance(c.dut, c.r))
-	add(uncertainty.NoiseCalibration, c.cal.Cov.Through(c.r/c.cal.Ratio), transmissionVariance(c.cal, c.r))
+	add(uncertainty.NoiseBalun, c.dut.Cov.Through(1/c.cal.Ratio), c.dut.TransmissionVariance(1/(1-c.r)))
+	add(uncertainty.NoiseCalibration, c.cal.Cov.Through(c.r/c.cal.Ratio), c.cal.TransmissionVariance(1/(1-c.r)))
 	for i := range c.influences[:c.n] {
 		x := &c.influences[i]
 		add(x.entry.Name, x.ratio(c.dut.Frequency), x.transmission(c.dut.Frequency))
@@ -419,7 +419,7 @@ func (c *chain) trial() uncertainty.Trial {
 	axis := cmplx.Rect(1, angle)
 	// Type A of the transmission is drawn by itself: that of r is part of it,
 	// so that T takes only the other errors of r.
-	level := math.Sqrt(transmissionVariance(c.dut, c.r) + transmissionVariance(c.cal, c.r))
+	level := math.Sqrt(c.dut.TransmissionVariance(1/(1-c.r)) + c.cal.TransmissionVariance(1/(1-c.r)))
 	transmission := math.Log(c.transmission() / cmplx.Abs(1-c.r))
 	phase := degrees(cmplx.Phase(-c.r))
 	frequency := c.dut.Frequency

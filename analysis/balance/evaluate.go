@@ -184,13 +184,12 @@ func imbalanceCov(r complex128, cov uncertainty.Cov) uncertainty.Cov {
 	return cov.Through(2 / ((1 - r) * (1 - r)))
 }
 
-// transmissionVariance is the share of one run in the variance of ln T. With
-// α = 1/(1 - r), a relative error ε of arm i changes it by
+// TransmissionVariance is the share of one run's step in the variance of ln T.
+// With α = 1/(1 - r), a relative error ε of arm i changes it by
 // Re(α ε1 + (1 - α) ε2); the errors along the phasors are those of the
 // amplitudes, with their correlation, and of those across only the difference
 // counts, which is that of the arm ratio.
-func transmissionVariance(p *Point, r complex128) float64 {
-	alpha := 1 / (1 - r)
+func (p *Estimate) TransmissionVariance(alpha complex128) float64 {
 	var u [2]float64
 	for i, share := range [2]complex128{alpha, 1 - alpha} {
 		if p.Amplitude[i] > 0 {

@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/cmplx"
 
-	"halfturn/analysis/balance"
 	"halfturn/analysis/uncertainty"
 )
 
@@ -43,7 +42,7 @@ func (a *state) shares(q Quantity) shares {
 // quantity has its variance in RR.
 func (a *state) own(q Quantity) uncertainty.Cov {
 	if q == InsertionLoss {
-		return uncertainty.Cov{RR: sq(inDB) * armVariance(&a.dut.Estimate, a.alpha())}
+		return uncertainty.Cov{RR: sq(inDB) * a.dut.TransmissionVariance(a.alpha())}
 	}
 	return a.dut.Cov.Relative(a.dut.Ratio).Through(a.shares(q)[1])
 }
@@ -51,7 +50,7 @@ func (a *state) own(q Quantity) uncertainty.Cov {
 // calibrated is the same from the calibration's step alone.
 func (a *state) calibrated(q Quantity) uncertainty.Cov {
 	if q == InsertionLoss {
-		return uncertainty.Cov{RR: sq(inDB) * armVariance(&a.cal.Estimate, a.alpha())}
+		return uncertainty.Cov{RR: sq(inDB) * a.cal.TransmissionVariance(a.alpha())}
 	}
 	return a.cal.Cov.Relative(a.cal.Ratio).Through(a.shares(q)[1])
 }
@@ -293,21 +292,4 @@ func scalar(delta, improvement, u, common float64) Change {
 		c.Toward = Worse
 	}
 	return c
-}
-
-// armVariance is the share of one step in the variance of ln T: α ε1 + (1 - α) ε2
-// with the errors of the amplitudes along the phasors and that of the arm
-// ratio across them, as in balance.Evaluate.
-func armVariance(e *balance.Estimate, alpha complex128) float64 {
-	var u [2]float64
-	for arm, share := range [2]complex128{alpha, 1 - alpha} {
-		if e.Amplitude[arm] > 0 {
-			u[arm] = real(share) * float64(e.UAmplitude[arm]/e.Amplitude[arm])
-		}
-	}
-	variance := u[0]*u[0] + u[1]*u[1] + 2*e.RAmplitude*u[0]*u[1]
-	if e.Ratio != 0 {
-		variance += sq(imag(alpha)) * e.Cov.Relative(e.Ratio).II
-	}
-	return max(0, variance)
 }

@@ -11,7 +11,7 @@ import (
 //go:embed compare.html
 var compareSource string
 
-var comparePage = template.Must(template.New("compare").Parse(compareSource))
+var comparePage = template.Must(template.New("compare").Parse(compareSource + topSource))
 
 type compareView struct {
 	Style                                template.CSS
@@ -41,7 +41,7 @@ func CompareHTML(w io.Writer, c Compared) error {
 		Subject:    headingCase(p.subject()),
 		Place:      p.overText(),
 		Mark:       p.mark(),
-		Tone:       tone(p.likeness()),
+		Tone:       Tone(p.likeness()),
 		Sentence:   p.sentence(),
 		Notes:      p.notes(),
 		Findings:   p.findings(),

@@ -11,13 +11,18 @@ import (
 	"halfturn/units"
 )
 
+// top is what every page begins with.
+//
+//go:embed top.html
+var topSource string
+
 //go:embed page.html
 var pageSource string
 
 //go:embed page.css
 var pageStyle string
 
-var page = template.Must(template.New("page").Parse(pageSource))
+var page = template.Must(template.New("page").Parse(pageSource + topSource))
 
 // mostRows bounds the table of the page; a longer run shows a part and says so.
 const mostRows = 1000
@@ -72,7 +77,7 @@ func HTML(w io.Writer, in Input) error {
 		Headline:   in.headline(),
 		Subject:    headingCase(in.subject()),
 		Place:      fmt.Sprintf("Run %d on %s, %s", in.Run.ID, orUnnamed(in.Bench.Name), moment(in.Run.Started)),
-		Tone:       tone(in.Summary.Verdict),
+		Tone:       Tone(in.Summary.Verdict),
 		Sentence:   in.sentence(),
 		Incomplete: in.incomplete(),
 		Findings:   in.findings(),
@@ -120,7 +125,8 @@ func HTML(w io.Writer, in Input) error {
 	return b.Flush()
 }
 
-func tone(v conformity.Verdict) string {
+// Tone is the class that colours a verdict.
+func Tone(v conformity.Verdict) string {
 	switch v {
 	case conformity.Pass:
 		return "pass"

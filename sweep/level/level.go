@@ -242,7 +242,6 @@ func (p *Planner) Lower(s Setting, drop units.DB) (Setting, bool) {
 type Judgement struct {
 	Retake bool
 	Next   Setting // to be used for the retake
-	Why    string
 }
 
 // clipDown is how far the drive goes down after the first clipping of a step,
@@ -257,20 +256,19 @@ func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, ref *Ref
 	if clipped {
 		next := p.lower(s, ref)
 		p.clipped = append(p.clipped, s)
-		return Judgement{Retake: next != s, Next: next, Why: "clipped"}
+		return Judgement{Retake: next != s, Next: next}
 	}
 	fill := 2 * float64(amplitude) / float64(s.Range)
 	if fill >= r.Min && fill <= r.Max {
 		return Judgement{}
 	}
-	why := fmt.Sprintf("fill %.2f is outside %.2f to %.2f", fill, r.Min, r.Max)
 	if !(amplitude > 0) {
 		// Nothing to compute from: as a signal that just reaches the aim with
 		// all there is.
 		amplitude = units.Volts(r.Aim/2) * r.Ranges[0] * units.Volts(units.DB(s.Drive-r.MaxDrive).Ratio())
 	}
 	next := p.choose(gainOf(2*amplitude, s.Drive), s.Window, ref)
-	return Judgement{Retake: next != s, Next: next, Why: why}
+	return Judgement{Retake: next != s, Next: next}
 }
 
 // lower is where to go from a setting that clipped: a calibration takes a

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/report"
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/sweep"
 	"halfturn/sweep/queue"
@@ -22,7 +23,7 @@ var functions = template.FuncMap{
 	"stamp":   func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 	"hertz":   hertz,
 	"span":    span,
-	"tone":    tone,
+	"tone":    report.Tone,
 	"mark":    mark,
 	"verdict": verdictWord,
 	"capital": capital,
@@ -65,19 +66,6 @@ func span(d time.Duration) string {
 		return text
 	}
 	return "0 s"
-}
-
-// tone is the class that colours a verdict, as in the report.
-func tone(v conformity.Verdict) string {
-	switch v {
-	case conformity.Pass:
-		return "pass"
-	case conformity.Fail:
-		return "fail"
-	case conformity.NotLimited:
-		return "unlimited"
-	}
-	return "undecided"
 }
 
 // mark tells verdicts apart without colour, as in the report.

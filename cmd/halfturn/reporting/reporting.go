@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"halfturn/analysis/balance"
-	"halfturn/analysis/conformity"
 	"halfturn/analysis/report"
 	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
@@ -229,13 +228,4 @@ func figure(s *report.Step, c *drivers.Capture) report.Figure {
 	f.P[0] = complex(float64(s.Point.Amplitude[0]), 0)
 	f.P[1] = f.P[0] * s.Point.Ratio
 	return f
-}
-
-// Decided is the verdict for an exit code: none for a calibration or a run
-// that is not finished.
-func Decided(in *report.Input) conformity.Verdict {
-	if in.Calibration == nil || in.Run.State != report.StateDone {
-		return conformity.NotLimited
-	}
-	return in.Summary.Verdict
 }
