@@ -104,7 +104,7 @@ func TestHeaders(t *testing.T) {
 			t.Errorf("%q did %q, want %q", c.line, *log, c.want)
 		}
 		var errs []Code
-		for code := d.status.next(); code != 0; code = d.status.next() {
+		for code := d.tongue.(*scpi99).status.queue.Next(); code != 0; code = d.tongue.(*scpi99).status.queue.Next() {
 			errs = append(errs, code)
 		}
 		if len(errs) != len(c.errs) || len(errs) == 1 && errs[0] != c.errs[0] {

@@ -18,10 +18,11 @@ type Action struct {
 	Reboot bool          // settings and errors are forgotten and every link is dropped, before anything is sent
 }
 
-// Hook sees every command before it takes effect. command is the header in
-// SCPI-99's mixed case without optional brackets, with the parameters as sent
-// ("SOURce:POWer:LEVel:IMMediate:AMPLitude -3"); one that names nothing comes
-// as it was sent. reply is what a query is about to answer, without
+// Hook sees every command before it takes effect. command is one command of a
+// message as it was sent, without ends ("LEVEL -3", "CURVE?"); of SCPI-99, where
+// one command is written in many ways, the header in mixed case without optional
+// brackets, with the parameters as sent
+// ("SOURce:POWer:LEVel:IMMediate:AMPLitude -3"). reply is what a query is about to answer, without
 // terminator, and nil for a setting. Calls to one instrument's hook come one
 // at a time.
 type Hook func(command string, reply []byte) Action
@@ -55,16 +56,26 @@ func counted(prefix string, n int, once bool, fault Fault) Hook {
 
 // ShortBlock sends the block's header and half of its bytes, then the terminator.
 func ShortBlock(reply []byte) Action {
-	header := blockHeader(reply)
-	return Action{Reply: bytes.Clone(reply[:header+(len(reply)-header)/2])}
+	_, data := blockHeader(reply)
+	return Action{Reply: bytes.Clone(reply[:data+(len(reply)-data)/2])}
 }
 
-// WrongCount sends a well-formed block of two bytes less than asked for.
+// WrongCount sends a well-formed block of two bytes less than asked for, and of
+// a list of numbers all but the last.
 func WrongCount(reply []byte) Action {
-	header := blockHeader(reply)
-	data := reply[header:]
-	data = data[:max(len(data)-2, 0)]
-	return Action{Reply: append(AppendBlockHeader(nil, len(data)), data...)}
+	header, data := blockHeader(reply)
+	short := bytes.Clone(reply[:header])
+	if data == 0 {
+		return Action{Reply: append(short, reply[:max(bytes.LastIndexByte(reply, ','), 0)]...)}
+	}
+	rest := reply[data:]
+	rest = rest[:max(len(rest)-2, 0)]
+	if reply[header+1] == '0' {
+		short = append(short, "#0"...)
+	} else {
+		short = AppendBlockHeader(short, len(rest))
+	}
+	return Action{Reply: append(short, rest...)}
 }
 
 // Text sends words where a number or a block is due.
@@ -90,10 +101,16 @@ func Refuse(code Code) Fault { return func([]byte) Action { return Action{Refuse
 // Say answers text.
 func Say(text string) Fault { return func([]byte) Action { return Action{Reply: []byte(text)} } }
 
-// blockHeader is the length of a definite block's header, 0 where there is none.
-func blockHeader(reply []byte) int {
-	if len(reply) < 2 || reply[0] != '#' || reply[1] < '1' || reply[1] > '9' {
-		return 0
+// longestWord is what may stand before a block in a reply.
+const longestWord = 32
+
+// blockHeader is where a block's header and its data begin, both 0 where there
+// is none. The header may stand behind a word, and may be that of an indefinite
+// block, IEEE 488.2, 8.7.9 and 8.7.10.
+func blockHeader(reply []byte) (header, data int) {
+	header = bytes.IndexByte(reply[:min(len(reply), longestWord)], '#')
+	if header < 0 || header+1 >= len(reply) || reply[header+1] < '0' || reply[header+1] > '9' {
+		return 0, 0
 	}
-	return min(2+int(reply[1]-'0'), len(reply))
+	return header, min(header+2+int(reply[header+1]-'0'), len(reply))
 }
