@@ -58,6 +58,9 @@ func (c Code) Text() string {
 	return codeText[DeviceSpecific]
 }
 
+// Magnitude is the number without its sign, for instruments whose errors have none.
+func (c Code) Magnitude() int64 { return max(int64(c), -int64(c)) }
+
 // CodeOf is err as a Code; one that is none is a device-specific error.
 func CodeOf(err error) Code {
 	var code Code
