@@ -14,6 +14,7 @@ import (
 func simulateCommand() *cobra.Command {
 	var file string
 	var options simbench.Options
+	var speaks string
 	cmd := &cobra.Command{
 		Use:   "simulate -c FILE",
 		Short: "Serve a simulated generator and scope, to try a bench file or a script without instruments",
@@ -22,9 +23,15 @@ instruments. What a person would put into the fixture is typed here: cable,
 balun, swapped or nothing; quit ends. A script sends
 :SIMulate:FIXTure CALibration, BALun, SWAPped or NONE to the generator instead.
 
+Both instruments speak SCPI-99 unless told otherwise with --speaks. The other
+families are invented, with the same physics, to try dialects and links on:
+
+` + aboutFamilies() + `
 Shipped scenarios: ` + strings.Join(simbench.Names(), ", "),
 		Example: `  halfturn simulate -c good-balun --generator 127.0.0.1:5025 --scope 127.0.0.1:5026
-  halfturn simulate -c my-scenario.yaml --pty`,
+  halfturn simulate -c my-scenario.yaml --pty
+  halfturn simulate -c good-balun --speaks headed
+  halfturn simulate -c good-balun --speaks generator=spoken,scope=bundled`,
 		Args: exactly(0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if file == "" {
@@ -34,6 +41,12 @@ Shipped scenarios: ` + strings.Join(simbench.Names(), ", "),
 			if err != nil {
 				return usageError{err}
 			}
+			if options.GeneratorSpeaks, options.ScopeSpeaks, err = parseSpeaks(speaks); err != nil {
+				return usageError{err}
+			}
+			// A serial instrument without a serial line would be none.
+			serial := options.GeneratorSpeaks.Serial() || options.ScopeSpeaks.Serial()
+			options.PTY = options.PTY || serial && simbench.HasPTY
 			return simulate(cmd, scenario, options)
 		},
 	}
@@ -42,7 +55,59 @@ Shipped scenarios: ` + strings.Join(simbench.Names(), ", "),
 	f.StringVar(&options.GeneratorListen, "generator", "127.0.0.1:0", "where the generator listens, e.g. --generator 127.0.0.1:5025")
 	f.StringVar(&options.ScopeListen, "scope", "127.0.0.1:0", "where the scope listens, e.g. --scope 127.0.0.1:5026")
 	f.BoolVar(&options.PTY, "pty", false, "serve both on pseudo-terminals too, as serial instruments (Linux)")
+	f.StringVar(&speaks, "speaks", string(simbench.SCPI99), "what the instruments speak, e.g. --speaks headed or --speaks generator=coded,scope=bundled")
 	return cmd
+}
+
+func aboutFamilies() string {
+	var b strings.Builder
+	for _, f := range simbench.Families() {
+		fmt.Fprintf(&b, "  %-8s %s\n", f, f.About())
+	}
+	return b.String()
+}
+
+// parseSpeaks reads one family for both instruments, or one for each.
+func parseSpeaks(text string) (generator, scope simbench.Family, err error) {
+	generator, scope = simbench.SCPI99, simbench.SCPI99
+	for part := range strings.SplitSeq(text, ",") {
+		which, name, each := strings.Cut(part, "=")
+		if !each {
+			which, name = "", part
+		}
+		var f simbench.Family
+		if err := f.UnmarshalText([]byte(name)); err != nil {
+			return "", "", fmt.Errorf("--speaks %s: %w", text, err)
+		}
+		switch which {
+		case "":
+			generator, scope = f, f
+		case "generator":
+			generator = f
+		case "scope":
+			scope = f
+		default:
+			return "", "", fmt.Errorf("--speaks %s: %q is neither generator nor scope", text, which)
+		}
+	}
+	return generator, scope, nil
+}
+
+// benchLines is what a bench file says of the instruments. One that is made for
+// a serial line is met there.
+func benchLines(server *simbench.Server, o simbench.Options) string {
+	generator, scope := server.GeneratorAddress(), server.ScopeAddress()
+	generatorLine, scopeLine := server.SerialAddresses()
+	if o.GeneratorSpeaks.Serial() && generatorLine != "" {
+		generator = generatorLine
+	}
+	if o.ScopeSpeaks.Serial() && scopeLine != "" {
+		scope = scopeLine
+	}
+	return fmt.Sprintf(`bench:
+  generator: {address: %q, dialect: %s}
+  scope: {address: %q, dialect: %s, channels: [1, 2]}
+`, generator, o.GeneratorSpeaks.Dialect(simbench.Generator), scope, o.ScopeSpeaks.Dialect(simbench.Scope))
 }
 
 func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.Options) error {
@@ -59,6 +124,7 @@ func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.
 	if generator, scope := server.SerialAddresses(); generator != "" {
 		fmt.Fprintf(out, "generator  %s\nscope      %s\n", generator, scope)
 	}
+	fmt.Fprintf(out, "\nIn a bench file:\n\n%s\n", benchLines(server, options))
 	server.FitForCalibration()
 	fmt.Fprintln(out, "The calibration cable is in the fixture. Type cable, balun, swapped, nothing or quit.")
 

@@ -3,7 +3,9 @@ package simbench
 import (
 	"math"
 	"sync"
+	"time"
 
+	"halfturn/drivers/simbench/tongue"
 	"halfturn/units"
 )
 
@@ -20,6 +22,8 @@ const (
 	fastestBoth  = 2e-9 // seconds between samples with both channels on
 	fastestAlone = 1e-9
 	slowest      = 1e-3
+
+	rounding = 1e-6 // of a range that was written in decimals
 )
 
 // ranges is full scale peak to peak.
@@ -40,6 +44,11 @@ type bench struct {
 	noise    source
 	record   [2][]int16 // the last acquisition, 8-bit codes
 	valid    bool       // record was taken with the settings that hold now
+	complete time.Time  // when it can be had, where clients ask for that
+
+	abilities tongue.Abilities // of the scope
+	fittings  uint64           // things put into the fixture so far
+	contact   [2]complex128    // what the arms' connectors of the last one multiply by
 }
 
 type generatorState struct {
@@ -59,13 +68,22 @@ type scopeState struct {
 }
 
 // At switch-on and *RST.
-var (
-	freshGenerator = generatorState{frequency: 100e6, level: minLevel}
-	freshScope     = scopeState{on: [2]bool{true, true}, ranges: [2]units.Volts{8, 8}, points: 1000, interval: fastestBoth, bits: 8}
-)
+var freshGenerator = generatorState{frequency: 100e6, level: minLevel}
 
-func newBench(s *Scenario) *bench {
-	return &bench{scenario: s, generator: freshGenerator, scope: freshScope, fixture: s.Fixture.Calibration}
+func (b *bench) freshScope() scopeState {
+	s := scopeState{on: [2]bool{true, true}, points: 1000, interval: fastestBoth, bits: 8}
+	for i := range s.ranges {
+		s.ranges[i] = b.abilities.Ranges[len(b.abilities.Ranges)-1]
+	}
+	return s
+}
+
+// newBench is a bench whose scope is as the family has it.
+func newBench(s *Scenario, scope Family) *bench {
+	b := &bench{scenario: s, generator: freshGenerator, fixture: s.Fixture.Calibration, abilities: scope.abilities()}
+	b.scope = b.freshScope()
+	b.contact = s.contact(b.fittings)
+	return b
 }
 
 // change runs f with the lock held and makes it count as a change of a
@@ -94,6 +112,11 @@ func (b *bench) acquire() {
 	var tones [2][harmonics]complex128
 	if g.on {
 		tones = b.scenario.atConverter(g.frequency, g.level, b.fixture, s.ranges)
+		for arm, contact := range b.contact {
+			for h := range tones[arm] {
+				tones[arm][h] *= contact
+			}
+		}
 	}
 	var waves [2]wave
 	for i := range waves {
@@ -124,6 +147,12 @@ func flag(on bool) uint64 {
 	return 0
 }
 
+// fit puts a thing into the fixture. The connectors are made anew, whatever it is.
 func (b *bench) fit(what Fixture) {
-	_ = b.change(func() error { b.fixture = what; return nil })
+	_ = b.change(func() error {
+		b.fixture = what
+		b.fittings++
+		b.contact = b.scenario.contact(b.fittings)
+		return nil
+	})
 }

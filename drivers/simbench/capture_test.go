@@ -13,7 +13,7 @@ import (
 // cycles in the record, so that a plain DFT is exact.
 func plainBench(s *Scenario, f units.Hertz, level units.DBm, full units.Volts, what Fixture) *bench {
 	s.Generator.ClockOffset = 0
-	b := newBench(s)
+	b := newBench(s, SCPI99)
 	b.fixture = what
 	b.generator = generatorState{frequency: f, level: level, on: true}
 	b.scope.ranges = [2]units.Volts{full, full}

@@ -15,7 +15,7 @@ import (
 // and 127, and code · range/65536 for 16-bit samples, which are the 8 bits of
 // the converter moved up; there the rails are -32768 and 32767.
 func newScope(b *bench) (*device.Device, error) {
-	s := &b.scope
+	s, set := &b.scope, digitiser{b}
 	locked := func(f func(dst []byte, p device.Params) ([]byte, error)) func([]byte, device.Params) ([]byte, error) {
 		return func(dst []byte, p device.Params) ([]byte, error) {
 			b.mu.Lock()
@@ -25,7 +25,7 @@ func newScope(b *bench) (*device.Device, error) {
 	}
 	return device.New(device.Config{
 		Identity: identity(b.scenario, "digitiser"),
-		Reset:    func() { _ = b.change(func() error { *s = freshScope; return nil }) },
+		Reset:    set.Reset,
 		Commands: []device.Command{
 			{
 				Header: ":INPut<1|2>[:STATe]",
@@ -51,11 +51,11 @@ func newScope(b *bench) (*device.Device, error) {
 			{
 				Header: "[:SENSe<1|2>]:VOLTage[:DC]:RANGe:PTPeak",
 				Set: func(p device.Params) error {
-					v, err := p.Number(device.Voltage, float64(ranges[0]), float64(ranges[len(ranges)-1]))
+					v, err := p.Number(device.Voltage, float64(b.abilities.Ranges[0]), float64(b.abilities.Ranges[len(b.abilities.Ranges)-1]))
 					if err != nil {
 						return err
 					}
-					return b.change(func() error { s.ranges[p.Suffix-1] = rangeFor(units.Volts(v)); return nil })
+					return set.SetRange(p.Suffix-1, units.Volts(v))
 				},
 				Query: locked(func(dst []byte, p device.Params) ([]byte, error) {
 					return device.AppendNumber(dst, float64(s.ranges[p.Suffix-1])), nil
@@ -68,7 +68,7 @@ func newScope(b *bench) (*device.Device, error) {
 					if err != nil {
 						return err
 					}
-					return b.change(func() error { s.points = int(math.Round(v)); return nil })
+					return set.SetWindow(set.Interval(), int(math.Round(v)))
 				},
 				Query: locked(func(dst []byte, _ device.Params) ([]byte, error) {
 					return strconv.AppendInt(dst, int64(s.points), 10), nil
@@ -207,9 +207,9 @@ func fastest(on [2]bool) float64 {
 
 // rangeFor is the smallest range that holds v, as SCPI-99 Volume 2, 18 has it
 // for RANGe; a part in a million lets a range written in decimals be itself.
-func rangeFor(v units.Volts) units.Volts {
+func rangeFor(ranges []units.Volts, v units.Volts) units.Volts {
 	for _, full := range ranges {
-		if v <= full*(1+1e-6) {
+		if v <= full*(1+rounding) {
 			return full
 		}
 	}

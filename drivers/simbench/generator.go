@@ -3,7 +3,6 @@ package simbench
 import (
 	"fmt"
 	"math"
-	"time"
 
 	"halfturn/drivers/simbench/device"
 	"halfturn/units"
@@ -12,7 +11,6 @@ import (
 // newGenerator is the signal generator: the commands of SCPI-99 for a source,
 // and :SIMulate:FIXTure, which does what hands do at a real bench.
 func newGenerator(b *bench) (*device.Device, error) {
-	settle := duration(b.scenario.Generator.Settle)
 	read := func(value func() float64) func([]byte, device.Params) ([]byte, error) {
 		return func(dst []byte, _ device.Params) ([]byte, error) {
 			b.mu.Lock()
@@ -20,10 +18,11 @@ func newGenerator(b *bench) (*device.Device, error) {
 			return device.AppendNumber(dst, value()), nil
 		}
 	}
-	g := &b.generator
+	g, set := &b.generator, signalGenerator{b}
+	settle := set.Settle()
 	return device.New(device.Config{
 		Identity: identity(b.scenario, "generator"),
-		Reset:    func() { _ = b.change(func() error { *g = freshGenerator; return nil }) },
+		Reset:    set.Reset,
 		Commands: []device.Command{
 			{
 				Header: "[:SOURce]:FREQuency[:CW|:FIXed]",
@@ -33,7 +32,7 @@ func newGenerator(b *bench) (*device.Device, error) {
 					if err != nil {
 						return err
 					}
-					return b.change(func() error { g.frequency = units.Hertz(v); return nil })
+					return set.SetFrequency(units.Hertz(v))
 				},
 				Query: read(func() float64 { return float64(g.frequency) }),
 			},
@@ -45,7 +44,7 @@ func newGenerator(b *bench) (*device.Device, error) {
 					if err != nil {
 						return err
 					}
-					return b.change(func() error { g.level = units.DBm(math.Round(v*levelsPerDB) / levelsPerDB); return nil })
+					return set.SetLevel(units.DBm(math.Round(v*levelsPerDB) / levelsPerDB))
 				},
 				Query: read(func() float64 { return float64(g.level) }),
 			},
@@ -57,7 +56,7 @@ func newGenerator(b *bench) (*device.Device, error) {
 					if err != nil {
 						return err
 					}
-					return b.change(func() error { g.on = on; return nil })
+					return set.SetRF(on)
 				},
 				Query: func(dst []byte, _ device.Params) ([]byte, error) {
 					b.mu.Lock()
@@ -91,8 +90,4 @@ func newGenerator(b *bench) (*device.Device, error) {
 // identity is four fields, IEEE 488.2, 10.14: maker, model, serial number, version.
 func identity(s *Scenario, what string) string {
 	return fmt.Sprintf("halfturn,simulated %s,%d,1", what, s.Seed)
-}
-
-func duration(s units.Seconds) time.Duration {
-	return time.Duration(math.Round(float64(s) * float64(time.Second)))
 }

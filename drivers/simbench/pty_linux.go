@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"sync"
+	"time"
 
 	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
@@ -48,6 +49,8 @@ func openLine() (*serialLine, error) {
 
 func (l *serialLine) Read(p []byte) (int, error)  { return l.end.Read(p) }
 func (l *serialLine) Write(p []byte) (int, error) { return l.end.Write(p) }
+
+func (l *serialLine) setReadDeadline(t time.Time) error { return l.end.SetReadDeadline(t) }
 
 func (l *serialLine) close() {
 	l.once.Do(func() {

@@ -2,7 +2,10 @@
 
 package simbench
 
-import "errors"
+import (
+	"errors"
+	"time"
+)
 
 // HasPTY says whether Options.PTY works on this system.
 const HasPTY = false
@@ -16,3 +19,5 @@ func openLine() (*serialLine, error)              { return nil, errNoLine }
 func (l *serialLine) Read(p []byte) (int, error)  { return 0, errNoLine }
 func (l *serialLine) Write(p []byte) (int, error) { return 0, errNoLine }
 func (l *serialLine) close()                      {}
+
+func (l *serialLine) setReadDeadline(time.Time) error { return errNoLine }

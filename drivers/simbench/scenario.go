@@ -16,6 +16,7 @@ type Scenario struct {
 	Fixture     Fitting   `yaml:"fixture"`
 	Generator   Source    `yaml:"generator"`
 	Scope       Digitiser `yaml:"scope"`
+	Connector   Connector `yaml:"connector"`
 	Cable       Line      `yaml:"cable"`
 	Balun       Choke     `yaml:"balun"`
 	Arms        [2]Arm    `yaml:"arms"`
@@ -75,6 +76,13 @@ type Channel struct {
 type Noise struct {
 	OfRange float64     `yaml:"of_range"` // as a part of the range
 	Floor   units.Volts `yaml:"floor"`
+}
+
+// Connector is how well a connector of an arm repeats: standard deviations of
+// what it multiplies by, drawn for each arm whenever a thing is fitted.
+type Connector struct {
+	Amplitude units.DB      `yaml:"amplitude"`
+	Phase     units.Degrees `yaml:"phase"`
 }
 
 // Line is a lossless line.
@@ -243,6 +251,12 @@ func (s *Scenario) check() (f fault, bad bool) {
 		faults = append(faults, fault{"scope.noise.of_range", fmt.Sprintf("%v is not a part of the range between 0 and 1", s.Scope.Noise.OfRange)})
 	}
 	notBelow("scope.noise.floor", float64(s.Scope.Noise.Floor), s.Scope.Noise.Floor)
+	if !(s.Connector.Amplitude >= 0 && s.Connector.Amplitude <= 6) {
+		faults = append(faults, fault{"connector.amplitude", fmt.Sprintf("%v is not between 0 and 6 dB", s.Connector.Amplitude)})
+	}
+	if !(s.Connector.Phase >= 0 && s.Connector.Phase <= 90) {
+		faults = append(faults, fault{"connector.phase", fmt.Sprintf("%v is not between 0 and 90°", s.Connector.Phase)})
+	}
 	line("cable", s.Cable)
 	line("balun.line", s.Balun.Line)
 	if s.Balun.Sleeves < 0 || s.Balun.Sleeves > 1000 {

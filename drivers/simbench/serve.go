@@ -3,6 +3,7 @@ package simbench
 import (
 	"context"
 	"fmt"
+	"io"
 	"net"
 	"sync"
 
@@ -25,6 +26,7 @@ type served struct {
 	device   *device.Device
 	listener net.Listener
 	line     *serialLine // nil without a pseudo-terminal
+	wire     *wire       // the line with a terminal's habits; nil where it carries bytes as they come
 }
 
 // Serve starts both instruments. They answer until ctx is done or Close is
@@ -33,25 +35,23 @@ func Serve(ctx context.Context, scenario *Scenario, o Options) (*Server, error) 
 	if err := scenario.Check(); err != nil {
 		return nil, err
 	}
-	s := &Server{bench: newBench(scenario)}
+	s := &Server{bench: newBench(scenario, o.ScopeSpeaks)}
 	ctx, s.cancel = context.WithCancel(ctx)
-	parts := []struct {
-		name   Instrument
-		make   func(*bench) (*device.Device, error)
-		listen string
-	}{{Generator, newGenerator, o.GeneratorListen}, {Scope, newScope, o.ScopeListen}}
-	for i, part := range parts {
-		inst, err := open(part.name, s.bench, part.make, part.listen, o.PTY)
+	for name := range Instrument(len(s.instruments)) {
+		inst, err := o.open(name, s.bench)
 		if err != nil {
 			_ = s.Close() // ends what was opened before
 			return nil, err
 		}
-		s.instruments[i] = inst
+		s.instruments[name] = inst
 	}
 	for _, inst := range s.instruments {
 		s.running.Go(func() { s.accept(ctx, inst) })
 		if inst.line != nil {
 			s.running.Go(func() { serveLine(ctx, inst) })
+		}
+		if inst.wire != nil {
+			s.running.Go(inst.wire.take)
 		}
 		// Closing is what ends a read; a done context must do it, too.
 		context.AfterFunc(ctx, inst.close)
@@ -59,11 +59,16 @@ func Serve(ctx context.Context, scenario *Scenario, o Options) (*Server, error) 
 	return s, nil
 }
 
-func open(name Instrument, b *bench, build func(*bench) (*device.Device, error), listen string, pty bool) (*served, error) {
+// open makes an instrument and the places where it answers.
+func (o Options) open(name Instrument, b *bench) (*served, error) {
+	listen, speaks := o.GeneratorListen, o.GeneratorSpeaks
+	if name == Scope {
+		listen, speaks = o.ScopeListen, o.ScopeSpeaks
+	}
 	inst := &served{name: name}
 	var err error
-	if inst.device, err = build(b); err != nil {
-		return nil, err
+	if inst.device, err = speaks.device(name, b); err != nil {
+		return nil, fmt.Errorf("what the simulated %v speaks: %w", name, err)
 	}
 	if listen == "" {
 		listen = "127.0.0.1:0"
@@ -71,11 +76,15 @@ func open(name Instrument, b *bench, build func(*bench) (*device.Device, error),
 	if inst.listener, err = net.Listen("tcp", listen); err != nil {
 		return nil, fmt.Errorf("simulated %v cannot listen on %s: %w", name, listen, err)
 	}
-	if pty {
-		if inst.line, err = openLine(); err != nil {
-			inst.close()
-			return nil, fmt.Errorf("simulated %v on a pseudo-terminal: %w", name, err)
-		}
+	if !o.PTY {
+		return inst, nil
+	}
+	if inst.line, err = openLine(); err != nil {
+		inst.close()
+		return nil, fmt.Errorf("simulated %v on a pseudo-terminal: %w", name, err)
+	}
+	if speaks.Serial() {
+		inst.wire = newWire(inst.line, o.CharacterTime)
 	}
 	return inst, nil
 }
@@ -85,6 +94,9 @@ func (i *served) close() {
 	_ = i.listener.Close() // the second time fails, and does not matter
 	if i.line != nil {
 		i.line.close()
+	}
+	if i.wire != nil {
+		i.wire.close()
 	}
 }
 
@@ -109,8 +121,12 @@ func (s *Server) accept(ctx context.Context, inst *served) {
 // serveLine serves a serial line, which has no beginning and no end: a hang-up
 // only forgets what was read of the next message.
 func serveLine(ctx context.Context, inst *served) {
+	var link io.ReadWriter = inst.line
+	if inst.wire != nil {
+		link = inst.wire
+	}
 	for ctx.Err() == nil {
-		if err := inst.device.Converse(ctx, inst.line, nil); err != nil {
+		if err := inst.device.Converse(ctx, link, nil); err != nil {
 			return
 		}
 	}

@@ -49,6 +49,19 @@ func (s *Scenario) offset(channel int, full units.Volts) float64 {
 	return s.Scope.Offset * (2*unit(mix(s.Seed, 'o', uint64(channel), bitsOf(full))) - 1)
 }
 
+// contact is what each arm's connectors multiply by when so many things have
+// been fitted before: amplitude and phase are drawn from the seed, of a normal
+// distribution.
+func (s *Scenario) contact(fittings uint64) (c [2]complex128) {
+	for arm := range c {
+		draw := newSource(mix(s.Seed, 'c', fittings, uint64(arm)))
+		amplitude := s.Connector.Amplitude * units.DB(draw.normal())
+		phase := float64(s.Connector.Phase) * draw.normal()
+		c[arm] = cmplx.Rect(amplitude.Ratio(), phase*math.Pi/180)
+	}
+	return c
+}
+
 // atConverter is what each channel's converter sees of each harmonic, volts
 // peak, with a source phase of 0.
 func (s *Scenario) atConverter(f units.Hertz, level units.DBm, what Fixture, full [2]units.Volts) (v [2][harmonics]complex128) {
