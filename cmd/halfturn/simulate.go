@@ -106,7 +106,7 @@ func benchLines(server *simbench.Server, o simbench.Options) string {
 	}
 	return fmt.Sprintf(`bench:
   generator: {address: %q, dialect: %s}
-  scope: {address: %q, dialect: %s, channels: [1, 2]}
+  scope: {address: %q, dialect: %s}
 `, generator, o.GeneratorSpeaks.Dialect(simbench.Generator), scope, o.ScopeSpeaks.Dialect(simbench.Scope))
 }
 

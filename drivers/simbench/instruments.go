@@ -60,7 +60,6 @@ func (d digitiser) state() scopeState {
 	return d.scope
 }
 
-func (d digitiser) Channels() int                 { return len(d.state().ranges) }
 func (d digitiser) Range(channel int) units.Volts { return d.state().ranges[channel] }
 func (d digitiser) Interval() units.Seconds       { return units.Seconds(d.state().interval) }
 func (d digitiser) Samples() int                  { return d.state().points }

@@ -33,6 +33,8 @@ func TestMistakesInScenariosAreNamedWithTheirLine(t *testing.T) {
 		{"harmonic above", "description: a\ngenerator:\n  harmonics:\n    second: 3 dB\n", "line 4: generator.harmonics.second: must be below 0 dB"},
 		{"bent beyond use", "description: a\nscope:\n  channels:\n    - {cubic: 0.5}\n    - {}\n", "line 4: scope.channels[0].cubic: 0.5 is not within ±0.2"},
 		{"negative doubling", "description: a\nbalun:\n  sleeves: 1\n  sleeve: {inductance: 1 µH, resistance: 1 kΩ, doubling: -1 V}\n", "line 4: balun.sleeve.doubling: must not be negative"},
+		{"connector that repeats backwards", "description: a\nconnector: {amplitude: -1 dB}\n", "line 2: connector.amplitude: -1 dB is not between 0 and 6 dB"},
+		{"connector that turns about", "description: a\nconnector:\n  phase: 100°\n", "line 3: connector.phase: 100° is not between"},
 		{"endless delay", "description: a\nscope:\n  acquire: 1000 s\n", "line 3: scope.acquire"},
 		{"not a number", "description: a\nscope:\n  offset: .nan\n", "line 3: scope.offset"},
 		{"broken YAML", "description: [a\n", "line"},

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"os"
 	"sync"
-	"time"
 
 	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
@@ -50,7 +49,24 @@ func openLine() (*serialLine, error) {
 func (l *serialLine) Read(p []byte) (int, error)  { return l.end.Read(p) }
 func (l *serialLine) Write(p []byte) (int, error) { return l.end.Write(p) }
 
-func (l *serialLine) setReadDeadline(t time.Time) error { return l.end.SetReadDeadline(t) }
+// readNow reads what is there, which may be nothing.
+func (l *serialLine) readNow(p []byte) (n int, err error) {
+	raw, err := l.end.SyscallConn()
+	if err != nil {
+		return 0, err
+	}
+	var failed error
+	err = raw.Control(func(fd uintptr) { n, failed = unix.Read(int(fd), p) })
+	switch {
+	case err != nil:
+		return 0, err
+	case failed == unix.EAGAIN || failed == unix.EINTR:
+		return 0, nil
+	case failed != nil:
+		return 0, failed
+	}
+	return n, nil
+}
 
 func (l *serialLine) close() {
 	l.once.Do(func() {

@@ -2,10 +2,7 @@
 
 package simbench
 
-import (
-	"errors"
-	"time"
-)
+import "errors"
 
 // HasPTY says whether Options.PTY works on this system.
 const HasPTY = false
@@ -20,4 +17,4 @@ func (l *serialLine) Read(p []byte) (int, error)  { return 0, errNoLine }
 func (l *serialLine) Write(p []byte) (int, error) { return 0, errNoLine }
 func (l *serialLine) close()                      {}
 
-func (l *serialLine) setReadDeadline(time.Time) error { return errNoLine }
+func (l *serialLine) readNow([]byte) (int, error) { return 0, errNoLine }

@@ -128,11 +128,6 @@ func (c Command) Taking(busy time.Duration) Command {
 	return c
 }
 
-// Channel is a channel's place among names.
-func Channel(s Scope, text string, names ...string) (int, error) {
-	return Word(text, names[:min(len(names), s.Channels())]...)
-}
-
 // Pair is the records of the first two channels, the arms'.
 func Pair(s Scope) (one, two []int16, err error) {
 	if one, err = s.Record(0); err != nil {

@@ -36,10 +36,10 @@ type Generator interface {
 	Reset()
 }
 
-// Scope is a two-channel digitiser of 8 bits. Channels count from 0. A setting
+// Scope is a digitiser of 8 bits. Channels count from 0; the families have the
+// first two, those of the arms. A setting
 // that is refused leaves the old value; the error is a device.Code.
 type Scope interface {
-	Channels() int
 	Range(channel int) units.Volts                // full scale, peak to peak
 	SetRange(channel int, full units.Volts) error // the smallest range that holds it is taken
 	Interval() units.Seconds                      // between samples

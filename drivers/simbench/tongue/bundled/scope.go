@@ -23,7 +23,7 @@ const codes = 256
 // DATA? gives channel 1's samples, then channel 2's, then the newline. Rails
 // are half the range at the bottom and 127/128 of it at the top.
 func Scope(s tongue.Scope) device.Tongue {
-	names := []string{"1", "2", "3", "4"}
+	names := []string{"1", "2"}
 	return speak("HALFTURN,bundled scope,0,1", map[string]tongue.Command{
 		"RANGE": {
 			Set: func(params string) error {
@@ -31,7 +31,7 @@ func Scope(s tongue.Scope) device.Tongue {
 				if err != nil {
 					return err
 				}
-				channel, err := tongue.Channel(s, p[0], names...)
+				channel, err := tongue.Word(p[0], names...)
 				if err != nil {
 					return err
 				}
@@ -42,7 +42,7 @@ func Scope(s tongue.Scope) device.Tongue {
 				return s.SetRange(channel, units.Volts(full))
 			},
 			Query: func(dst []byte, params string) ([]byte, error) {
-				channel, err := tongue.Channel(s, params, names...)
+				channel, err := tongue.Word(params, names...)
 				if err != nil {
 					return dst, err
 				}

@@ -55,10 +55,10 @@ func (f format) append(dst []byte, code int16) []byte {
 //	BOTH?                   #540000<40000 bytes>
 func Scope(s tongue.Scope) device.Tongue {
 	f := fresh
-	names := []string{"1", "2", "3", "4"}
+	names := []string{"1", "2"}
 	perChannel := func(reply func(dst []byte, channel int) []byte) tongue.Command {
 		return tongue.Command{Query: func(dst []byte, params string) ([]byte, error) {
-			channel, err := tongue.Channel(s, params, names...)
+			channel, err := tongue.Word(params, names...)
 			if err != nil {
 				return dst, err
 			}
@@ -73,7 +73,7 @@ func Scope(s tongue.Scope) device.Tongue {
 		if err != nil {
 			return err
 		}
-		channel, err := tongue.Channel(s, p[0], names...)
+		channel, err := tongue.Word(p[0], names...)
 		if err != nil {
 			return err
 		}

@@ -69,7 +69,7 @@ func Scope(s tongue.Scope) device.Tongue {
 			return append(dst, "ACQUIRE:STATE STOPPED"...), nil
 		}),
 		"SELECT": {Set: func(params string) error {
-			n, err := tongue.Channel(s, params, "1", "2", "3", "4")
+			n, err := tongue.Word(params, "1", "2")
 			if err == nil {
 				selected = n
 			}
@@ -91,7 +91,7 @@ func Scope(s tongue.Scope) device.Tongue {
 			return dst, nil
 		}).Taking(s.Transfer()),
 	}
-	for i := range s.Channels() {
+	for i := range 2 {
 		header := fmt.Sprintf("CH%d:SCALE", i+1)
 		commands[header] = tongue.Setting(
 			func(v float64) error { return s.SetRange(i, units.Volts(v*divisions)) },

@@ -30,7 +30,7 @@ func Scope(s tongue.Scope) device.Tongue {
 		if len(words) == 0 {
 			return 0, device.MissingParameter
 		}
-		return tongue.Channel(s, words[0], "a", "b", "c", "d")
+		return tongue.Word(words[0], "a", "b")
 	}
 	return speak("spoken scope 0.1", map[string]verb{
 		"scale": {
