@@ -69,6 +69,7 @@ type Config struct {
 	Dialect   string        // name of a shipped dialect, or path of a dialect file
 	TimeLimit time.Duration // for one exchange; zero means the dialect's
 	Channels  [2]string     // scope only: the channels that arm 1 and arm 2 feed, as the dialect writes them
+	Habits    Habits        `json:",omitzero"` // generator only: stated for this bench, above the dialect's
 }
 
 // Arm numbers the balanced outputs and the channels that they feed.
@@ -97,6 +98,9 @@ type GeneratorAbilities struct {
 	MinDrive, MaxDrive         units.DBm
 	DriveStep                  units.DB      // resolution of the level; a drive is rounded down to it
 	Settle                     time.Duration // after a change of frequency or level
+	Limits                     LevelLimits   // of the drive over frequency, where MaxDrive does not hold everywhere
+	Bands                      Bands
+	Attenuator                 Attenuator
 }
 
 // ScopeAbilities is what the dialect says that a scope can do.
@@ -116,8 +120,12 @@ type Generator interface {
 	// Prepare switches RF off, then brings the instrument into the state that
 	// the dialect asks for.
 	Prepare(ctx context.Context) error
+	// SetFrequency is refused where the present drive is above the limit at f:
+	// the drive goes down first.
 	SetFrequency(ctx context.Context, f units.Hertz) error
-	// SetDrive sets the level; one outside Abilities is refused before it is sent.
+	// SetDrive sets the level; one outside Abilities at the frequency that is set
+	// is refused before it is sent, and where none is set, one that any frequency
+	// forbids. An attenuator is brought into the level's position, see Attenuator.
 	SetDrive(ctx context.Context, level units.DBm) error
 	SetRF(ctx context.Context, on bool) error
 	// CheckErrors reads the error queue until it is empty; anything in it

@@ -163,6 +163,7 @@ type tuner struct {
 	known     bool
 	frequency units.Hertz
 	setting   level.Setting
+	clicked   time.Duration // waited for bands and attenuator
 }
 
 // forget makes the next set send everything, after a failure left it open what
@@ -170,21 +171,28 @@ type tuner struct {
 func (t *tuner) forget() { t.known = false }
 
 // set sends what has changed and waits until it has settled. On the way no
-// channel sees more than it will at the end: the drive goes down first and up last.
+// channel sees more than it will at the end, and no level is above what the
+// generator allows at the frequency: the drive goes down first and up last. From
+// an unknown state it goes to the lowest first, which any frequency allows.
 func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	all := !t.known
 	if !all && f == t.frequency && s == t.setting {
 		return nil
 	}
 	t.known = false
-	down := s.Drive < t.setting.Drive
-	drive := func() error { return t.generator.SetDrive(ctx, s.Drive) }
-	if all || down {
-		if err := drive(); err != nil {
+	abilities := t.generator.Abilities()
+	drive, up := t.setting.Drive, s.Drive > t.setting.Drive
+	if all {
+		drive, up = abilities.MinDrive, true
+	} else if !up {
+		drive = s.Drive
+	}
+	if all || drive != t.setting.Drive {
+		if err := t.generator.SetDrive(ctx, drive); err != nil {
 			return err
 		}
 	}
-	wait := t.settle + t.generator.Abilities().Settle
+	wait := t.settle + abilities.Settle + t.clicks(&abilities, all, f, s.Drive)
 	if all || s.Range != t.setting.Range || s.Window != t.setting.Window {
 		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
 			if err := t.scope.SetRange(ctx, arm, s.Range); err != nil {
@@ -201,8 +209,8 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 			return err
 		}
 	}
-	if !all && s.Drive > t.setting.Drive {
-		if err := drive(); err != nil {
+	if up {
+		if err := t.generator.SetDrive(ctx, s.Drive); err != nil {
 			return err
 		}
 	}
@@ -216,6 +224,16 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	}
 	t.known, t.frequency, t.setting = true, f, s
 	return nil
+}
+
+// clicks is how long the generator's band and attenuator settle, and counts it.
+func (t *tuner) clicks(a *drivers.GeneratorAbilities, all bool, f units.Hertz, drive units.DBm) time.Duration {
+	d := a.AllClicks()
+	if !all {
+		d = a.Clicks(t.frequency, f, t.setting.Drive, drive)
+	}
+	t.clicked += d
+	return d
 }
 
 // taker captures and fits one step, reusing its buffers from step to step.

@@ -38,7 +38,7 @@ func LoadCalibrated(ctx context.Context, j Journal, id int64) (*Calibrated, erro
 			return nil, err
 		}
 		if step.Measured() {
-			points = append(points, step.Point())
+			points = append(points, run.Point(&step))
 		}
 	}
 	if len(points) == 0 {
@@ -103,6 +103,7 @@ func (c *Calibrated) Fits(run *Run) error {
 	differ("the fixture", was.Fixture, is.Fixture)
 	differ("the channel of arm 1", was.Scope.Channels[0], is.Scope.Channels[0])
 	differ("the channel of arm 2", was.Scope.Channels[1], is.Scope.Channels[1])
+	differ("the generator's attenuator", was.Generator.Habits.Attenuator.String(), is.Generator.Habits.Attenuator.String())
 	differ("the scope's dialect", was.Scope.Dialect, is.Scope.Dialect)
 	if len(why) > 0 {
 		return fmt.Errorf("calibration %d does not belong to this bench: %s; run `halfturn calibrate`", c.Run.ID, strings.Join(why, "; "))

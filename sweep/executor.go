@@ -42,6 +42,10 @@ type Event struct {
 	Result   balance.Result
 	Decision conformity.Decision
 	Remark   string // why there is no result
+
+	// What the generator's band and attenuator took to settle so far in this
+	// process, and what is known to lie ahead of it: it comes at some steps only.
+	Clicked, Ahead time.Duration
 }
 
 // Identities asks nothing: it is what the instruments said when they were opened.
@@ -55,6 +59,8 @@ func (e *Executor) Identities() Identities {
 func (e *Executor) Start(ctx context.Context, run *Run, cal *Calibrated) error {
 	run.Started, run.State, run.Reason = e.now(), Running, ""
 	run.Identities = e.Identities()
+	// What tells from a step's drive where the attenuator was.
+	run.Bench.Generator.Habits.Attenuator = e.Generator.Abilities().Attenuator
 	if cal != nil {
 		run.Calibration = cal.Run.ID
 	}
@@ -77,6 +83,9 @@ func (e *Executor) Resume(ctx context.Context, run *Run, cal *Calibrated) error 
 	if now := e.Identities(); now != run.Identities {
 		return fmt.Errorf("run %d began with generator %q and scope %q; now there are %q and %q: a run goes on only with the same instruments",
 			run.ID, run.Identities.Generator, run.Identities.Scope, now.Generator, now.Scope)
+	}
+	if was, is := run.Bench.Generator.Habits.Attenuator, e.Generator.Abilities().Attenuator; !was.Equal(is) {
+		return fmt.Errorf("run %d began with a generator's attenuator of %q and the dialect now says %q: start a new run", run.ID, was, is)
 	}
 	p, err := e.prepare(ctx, run, cal)
 	if err != nil {
@@ -117,6 +126,7 @@ type pass struct {
 	clock    Clock
 	seen     []balance.Estimate // of the first steps, the calibration taken out
 	taken    int                // steps
+	ahead    []time.Duration    // clicks of the generator from each step to the end, as far as they are known
 }
 
 // place is where a step is taken.
@@ -158,6 +168,8 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 		MinDrive:       generator.MinDrive,
 		MaxDrive:       level.MaxDrive(generator.MaxDrive, run.Bench.MaxDrive.Generator, run.Bench.MaxDrive.Balun, inputLimit),
 		DriveStep:      generator.DriveStep,
+		Limits:         generator.Limits,
+		Attenuator:     generator.Attenuator,
 		Ranges:         scope.Ranges,
 		Windows:        scope.Windows,
 		ClockTolerance: run.Bench.ClockTolerance,
@@ -173,6 +185,7 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 		return nil, err
 	}
 	p.tuner = tuner{generator: e.Generator, scope: e.Scope, settle: run.Bench.Settle}
+	p.ahead = p.clicksAhead(&generator)
 	p.taker = taker{scope: e.Scope, bench: &run.Bench}
 	return p, nil
 }
@@ -282,7 +295,7 @@ func (p *pass) sweep(ctx context.Context) error {
 			return err
 		}
 		// Set up before the commit begins, since analysing needs the step only.
-		event := Event{Run: p.run, Step: step, Total: len(p.places)}
+		event := Event{Run: p.run, Step: step, Total: len(p.places), Clicked: p.tuner.clicked, Ahead: p.ahead[p.taken-1]}
 		event.Result, event.Decision, event.Remark = p.analysis.step(step)
 		commit.begin(ctx, p.run.ID, step, captures, func() {
 			if p.Observe != nil {

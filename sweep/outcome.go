@@ -71,13 +71,13 @@ func (a *analysis) step(step *Step) (balance.Result, conformity.Decision, string
 		return none, conformity.Unmeasured(), step.Remark
 	}
 	if a.cal == nil {
-		return balance.Cable(step.Point()), conformity.Decision{}, ""
+		return balance.Cable(a.run.Point(step)), conformity.Decision{}, ""
 	}
 	point, err := a.cal.At(step.Estimate.Frequency)
 	if err != nil {
 		return none, conformity.Unmeasured(), err.Error()
 	}
-	result, err := balance.Evaluate(step.Point(), point, a.run.Bench.Load, balance.Budget(a.budget))
+	result, err := balance.Evaluate(a.run.Point(step), point, a.run.Bench.Load, balance.Budget(a.budget))
 	if err != nil {
 		return none, conformity.Unmeasured(), err.Error()
 	}

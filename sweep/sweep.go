@@ -158,6 +158,14 @@ func (s *Step) Point() balance.Point {
 	return balance.Point{Estimate: s.Estimate, Drive: s.Drive, Range: s.Range}
 }
 
+// Point is a step of the run as the analysis needs it, with the position that
+// the generator's attenuator had at its drive.
+func (r *Run) Point(s *Step) balance.Point {
+	p := s.Point()
+	p.Attenuator = r.Bench.Generator.Habits.Attenuator.Position(s.Drive)
+	return p
+}
+
 // Levels is the step as package linearity needs it.
 func (s *Step) Levels() linearity.Point {
 	return linearity.Point{

@@ -53,6 +53,11 @@ type Point struct {
 	Range [2]units.Volts // full scale peak to peak
 	// RangesDiffer: interpolated between calibration steps of different ranges.
 	RangesDiffer bool
+	// Attenuator is how many steps of the generator's attenuator were in; 0
+	// where it has none. AttenuatorsDiffer: interpolated between calibration
+	// steps of different positions.
+	Attenuator        int
+	AttenuatorsDiffer bool
 }
 
 // Load is what one arm sees, R ∥ C, and the generator's source resistance.

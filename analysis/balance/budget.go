@@ -148,6 +148,10 @@ func (c *chain) model(o options) {
 			}
 		case uncertainty.LevelRepeatability:
 			c.add(e, none, one(1, -1))
+		case uncertainty.AttenuatorStep:
+			if c.dut.Attenuator != c.cal.Attenuator || c.dut.AttenuatorsDiffer || c.cal.AttenuatorsDiffer {
+				c.add(e, none, one(1, 0))
+			}
 		}
 	}
 }

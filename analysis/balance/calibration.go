@@ -148,6 +148,7 @@ func (c *Calibration) At(f units.Hertz) (Point, error) {
 	}
 	p.Frequency = f
 	p.RangesDiffer = a.RangesDiffer || b.RangesDiffer || a.Range != b.Range
+	p.AttenuatorsDiffer = a.AttenuatorsDiffer || b.AttenuatorsDiffer || a.Attenuator != b.Attenuator
 	p.Captures, p.Samples = min(a.Captures, b.Captures), min(a.Samples, b.Samples)
 	mix := func(x, y float64) float64 { return (1-t)*x + t*y }
 

@@ -100,7 +100,52 @@ func difference(q Quantity, a, b *state, shared bool, o Options) uncertainty.Cov
 	} else {
 		cov = cov.Add(a.calibrated(q)).Add(b.calibrated(q))
 	}
+	if e := o.Budget.Entry(uncertainty.AttenuatorStep); e != nil {
+		cov.RR += attenuatorVariance(a, b, sa, sb, e.Cov(a.dut.Frequency).RR)
+	}
 	return cov.Add(uncertainty.Circular(rangeVariance(a, b, sa, sb, o.rangeGain(a.dut.Frequency))))
+}
+
+// entry is how an error that belongs to a setting, a range or a position of the
+// attenuator, enters a difference.
+type entry struct {
+	setting float64
+	share   complex128
+}
+
+// eachItsOwn is the sum of the squared shares of all settings: what enters by
+// one setting more than once is added first, and may cancel.
+func eachItsOwn(entries [4]entry) (sum float64) {
+	for i, e := range entries {
+		seen := false
+		var share complex128
+		for j, other := range entries {
+			if other.setting == e.setting {
+				seen = seen || j < i
+				share += other.share
+			}
+		}
+		if !seen {
+			sum += norm2(share)
+		}
+	}
+	return sum
+}
+
+// attenuatorVariance is the variance of a difference from the positions that
+// the generator's attenuator had in the four steps, as rangeVariance has it:
+// two of them are off by v against each other. It moves both arms alike, so
+// that balances are free of it.
+func attenuatorVariance(a, b *state, sa, sb shares, v float64) float64 {
+	both := func(s shares) complex128 { return s[0] + s[1] }
+	variance := v / 2 * eachItsOwn([4]entry{
+		{float64(b.dut.Attenuator), both(sb)}, {float64(b.cal.Attenuator), -both(sb)},
+		{float64(a.dut.Attenuator), -both(sa)}, {float64(a.cal.Attenuator), both(sa)},
+	})
+	if a.cal.AttenuatorsDiffer || b.cal.AttenuatorsDiffer { // read between steps of two positions
+		variance += v * norm2(both(sb)-both(sa))
+	}
+	return variance
 }
 
 // rangeVariance is the variance of a difference from the gains of the ranges
@@ -109,27 +154,10 @@ func difference(q Quantity, a, b *state, shared bool, o Options) uncertainty.Cov
 // and an amount that enters on both sides cancels.
 func rangeVariance(a, b *state, sa, sb shares, u float64) (variance float64) {
 	for arm := range 2 {
-		type entry struct {
-			scale float64
-			share complex128
-		}
-		entries := [4]entry{
+		variance += sq(u) / 2 * eachItsOwn([4]entry{
 			{float64(b.dut.Range[arm]), sb[arm]}, {float64(b.cal.Range[arm]), -sb[arm]},
 			{float64(a.dut.Range[arm]), -sa[arm]}, {float64(a.cal.Range[arm]), sa[arm]},
-		}
-		for i, e := range entries {
-			seen := false
-			var sum complex128
-			for j, other := range entries {
-				if other.scale == e.scale {
-					seen = seen || j < i
-					sum += other.share
-				}
-			}
-			if !seen {
-				variance += sq(u) / 2 * norm2(sum)
-			}
-		}
+		})
 		for _, p := range []struct {
 			mixed bool
 			share complex128

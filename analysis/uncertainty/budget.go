@@ -74,5 +74,7 @@ func Defaults() Budget {
 			Source: practice + "generator with a step attenuator, one level against another"},
 		{Name: LevelRepeatability, Value: ofDB(0.05), Distribution: Rectangular,
 			Source: practice + "levelled generator after warm-up"},
+		{Name: AttenuatorStep, Value: ofDB(0.3), Distribution: Rectangular,
+			Source: practice + "mechanical step attenuator, a step of 10 dB within ±0.3 dB"},
 	}
 }

@@ -142,6 +142,7 @@ type BudgetConfig struct {
 	ClockError             EntryConfig `json:"clock_error,omitzero" mapstructure:"clock_error"`
 	LevelLinearity         EntryConfig `json:"level_linearity,omitzero" mapstructure:"level_linearity"`
 	LevelRepeatability     EntryConfig `json:"level_repeatability,omitzero" mapstructure:"level_repeatability"`
+	AttenuatorStep         EntryConfig `json:"attenuator_step,omitzero" mapstructure:"attenuator_step"`
 }
 
 // entry is the field of the name.
@@ -173,6 +174,8 @@ func (c *BudgetConfig) entry(n Name) *EntryConfig {
 		return &c.LevelLinearity
 	case LevelRepeatability:
 		return &c.LevelRepeatability
+	case AttenuatorStep:
+		return &c.AttenuatorStep
 	}
 	return nil
 }

@@ -31,6 +31,7 @@ const (
 	ClockError             Name = "clock_error"
 	LevelLinearity         Name = "level_linearity"
 	LevelRepeatability     Name = "level_repeatability"
+	AttenuatorStep         Name = "attenuator_step"
 )
 
 // shape is how many parts a quantity has.
@@ -73,6 +74,7 @@ var kinds = []kind{
 	{ClockError, "scope's sample clock against the generator's", oneReal, relative, false},
 	{LevelLinearity, "generator's level against the stated one, where the drives differ", oneReal, relative, false},
 	{LevelRepeatability, "generator's level when set again", oneReal, relative, false},
+	{AttenuatorStep, "generator's attenuator in one position against another, where they differ", oneReal, relative, false},
 }
 
 func kindOf(n Name) *kind {

@@ -176,7 +176,7 @@ func (l *comparisonLoader) load(ctx context.Context, name string, into *report.C
 		if err != nil {
 			return nil, err
 		}
-		loaded.Steps = append(loaded.Steps, compare.Reading{Point: step.Point(), Measured: step.Measured()})
+		loaded.Steps = append(loaded.Steps, compare.Reading{Point: run.Point(&step), Measured: step.Measured()})
 	}
 	into.Runs = append(into.Runs, report.ComparedRun{
 		Run: report.Run{ID: run.ID, Kind: string(run.Kind), Label: run.Label, State: string(run.State), Reason: run.Reason,

@@ -32,12 +32,14 @@ real ones. Report, table and store are written into halfturn-demo/.
 Scenarios: ` + strings.Join(simbench.Names(), ", "),
 		Example: `  halfturn demo
   halfturn demo --scenario too-little-ferrite
+  halfturn demo --bench stepped --scenario stepped-generator
   halfturn demo --truth --out proof`,
 		Args: exactly(0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error { return d.run(cmd) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&d.scenario, "scenario", "good-balun", "which simulated bench, e.g. --scenario broken-arm; a name or a file")
+	f.StringVar(&d.bench, "bench", "demo", "bench file, or the name of a shipped one, whose instruments are simulated, e.g. --bench stepped")
 	f.StringVar(&d.out, "out", "halfturn-demo", "folder for report, table and store, e.g. --out proof")
 	f.BoolVar(&d.truth, "truth", false, "print the table with the simulator's exact values and the errors against them")
 	f.BoolVar(&d.table, "table", false, "print every step below the summary")
@@ -46,8 +48,8 @@ Scenarios: ` + strings.Join(simbench.Names(), ", "),
 
 // demo is the whole job in one command.
 type demo struct {
-	scenario, out string
-	truth, table  bool
+	scenario, bench, out string
+	truth, table         bool
 }
 
 func (d *demo) run(cmd *cobra.Command) error {
@@ -56,7 +58,7 @@ func (d *demo) run(cmd *cobra.Command) error {
 	if err != nil {
 		return usageError{err}
 	}
-	config, err := setup.Load("demo", nil)
+	config, err := setup.Load(d.bench, nil)
 	if err != nil {
 		return usageError{err}
 	}

@@ -16,12 +16,17 @@ var _ drivers.Generator = (*Generator)(nil)
 // that cannot be read.
 type Generator struct {
 	instrument
-	text *generatorText
+	text      *generatorText
+	abilities drivers.GeneratorAbilities // the dialect's under what the bench states
 
 	// What was set, to be set again on a new connection.
 	frequency *units.Hertz
 	drive     *units.DBm
 	rf        bool
+	// stands says that the level is known to be at drive, come to from below.
+	stands bool
+	// restored counts the times that all this was set again.
+	restored int
 }
 
 // OpenGenerator reads the dialect, connects and asks for the identity. It
@@ -31,31 +36,43 @@ func OpenGenerator(ctx context.Context, c drivers.Config) (*Generator, error) {
 	if err != nil {
 		return nil, err
 	}
+	abilities, err := f.generator.abilities.With(c.Habits)
+	if err != nil {
+		return nil, fmt.Errorf("bench file and dialect %s: generator.%w", f.Name, err)
+	}
 	link, err := dial(ctx, c, f)
 	if err != nil {
 		return nil, err
 	}
-	return newGenerator(link, f, c.Address), nil
+	g := newGenerator(link, f, c.Address)
+	g.abilities = abilities
+	return g, nil
 }
 
 func newGenerator(c conn, f *File, address string) *Generator {
-	g := &Generator{instrument: newInstrument(c, f, address), text: f.generator}
+	g := &Generator{instrument: newInstrument(c, f, address), text: f.generator, abilities: f.generator.abilities}
 	c.OnReconnect(g.restore)
 	return g
 }
 
-// Abilities is what the dialect says.
-func (g *Generator) Abilities() drivers.GeneratorAbilities { return g.text.abilities }
+// Abilities is what the dialect says, under what the bench states.
+func (g *Generator) Abilities() drivers.GeneratorAbilities { return g.abilities }
 
 // Prepare switches RF off, sends the set-up lines and reads the error queue.
-// What was set before is forgotten.
+// What was set before is forgotten; where the level has a limit over frequency,
+// the lowest is set, so that any frequency may follow.
 func (g *Generator) Prepare(ctx context.Context) error {
-	g.frequency, g.drive = nil, nil
+	g.frequency, g.drive, g.stands = nil, nil, false
 	if err := g.SetRF(ctx, false); err != nil {
 		return err
 	}
 	if err := g.prepare(ctx); err != nil {
 		return err
+	}
+	if len(g.abilities.Limits) > 0 {
+		if err := g.SetDrive(ctx, g.abilities.MinDrive); err != nil {
+			return err
+		}
 	}
 	return g.CheckErrors(ctx)
 }
@@ -69,15 +86,24 @@ func (g *Generator) restore(ctx context.Context) error {
 	if err := g.prepare(ctx); err != nil {
 		return err
 	}
+	g.stands = false
+	g.restored++
+	if g.frequency != nil && len(g.abilities.Limits) > 0 {
+		// What it came up with may be too much at the frequency that follows.
+		if err := g.sendDrive(ctx, g.abilities.MinDrive); err != nil {
+			return err
+		}
+	}
 	if g.frequency != nil {
 		if err := g.sendFrequency(ctx, *g.frequency); err != nil {
 			return err
 		}
 	}
 	if g.drive != nil {
-		if err := g.sendDrive(ctx, *g.drive); err != nil {
+		if err := g.approach(ctx, *g.drive); err != nil {
 			return err
 		}
+		g.stands = true
 	}
 	if g.rf {
 		return g.sendRF(ctx, true)
@@ -85,13 +111,17 @@ func (g *Generator) restore(ctx context.Context) error {
 	return nil
 }
 
-// SetFrequency sets the frequency; one outside Abilities is refused before it
-// is sent.
+// SetFrequency sets the frequency; one outside Abilities, or with a limit below
+// the level that is set, is refused before it is sent.
 func (g *Generator) SetFrequency(ctx context.Context, f units.Hertz) error {
-	a := g.text.abilities
+	a := &g.abilities
 	if !(f >= a.MinFrequency && f <= a.MaxFrequency) {
 		return g.refuse("keep the plan within the generator's frequencies",
 			"%v is outside of %v to %v", f, a.MinFrequency, a.MaxFrequency)
+	}
+	if g.drive != nil && *g.drive > a.MaxDriveAt(f) {
+		return g.refuse("set a lower level before this frequency",
+			"at %v the level may be %v at most, and %v is set", f, a.MaxDriveAt(f), *g.drive)
 	}
 	if err := g.sendFrequency(ctx, f); err != nil {
 		return err
@@ -105,18 +135,24 @@ func (g *Generator) sendFrequency(ctx context.Context, f units.Hertz) error {
 }
 
 // SetDrive sets the level, rounded down to the generator's steps; one outside
-// Abilities is refused before it is sent.
+// Abilities at the present frequency is refused before it is sent. Where the
+// attenuator could be in either of two positions, a lower level is set first.
 func (g *Generator) SetDrive(ctx context.Context, level units.DBm) error {
-	a := g.text.abilities
+	a := &g.abilities
 	if !(level >= a.MinDrive && level <= a.MaxDrive) {
 		return g.refuse("keep the drive within the generator's levels",
 			"%v is outside of %v to %v", level, a.MinDrive, a.MaxDrive)
 	}
-	level = roundDown(level, a)
-	if err := g.sendDrive(ctx, level); err != nil {
+	if most, at := g.most(); level > most {
+		return g.refuse("keep the drive within the generator's levels at each frequency",
+			"%v is above the %v that are allowed at %s", level, most, at)
+	}
+	level = roundDown(level, *a)
+	if err := g.approach(ctx, level); err != nil {
+		g.stands = false
 		return err
 	}
-	g.drive = &level
+	g.drive, g.stands = &level, true
 	return nil
 }
 

@@ -20,7 +20,7 @@ type generatorText struct {
 
 func (d *document) generator(m mapping) *generatorText {
 	g := &generatorText{}
-	a := m.section("abilities", qFrequency, qDrive, "settle")
+	a := m.section("abilities", qFrequency, qDrive, "settle", "bands", "attenuator")
 
 	f := a.section(qFrequency, "from", "to")
 	g.abilities.MinFrequency = positive(d, f.need("from", "the lowest frequency"), units.ParseHertz)
@@ -31,7 +31,7 @@ func (d *document) generator(m mapping) *generatorText {
 
 	l := a.section(qDrive, "from", "to", "step")
 	g.abilities.MinDrive = quantity(d, l.need("from", "the lowest level"), units.ParseDBm)
-	g.abilities.MaxDrive = quantity(d, l.need("to", "the highest level"), units.ParseDBm)
+	g.abilities.MaxDrive, g.abilities.Limits = d.highest(l)
 	g.abilities.DriveStep = positive(d, l.need("step", "the resolution of the level"), units.ParseDB)
 	if g.abilities.MinDrive >= g.abilities.MaxDrive {
 		d.fail(l.node, "the levels must ascend from %v to %v", g.abilities.MinDrive, g.abilities.MaxDrive)
@@ -40,6 +40,7 @@ func (d *document) generator(m mapping) *generatorText {
 		d.fail(l.at("step"), "the step %v is larger than all levels together", g.abilities.DriveStep)
 	}
 	g.abilities.Settle = d.duration(a.need("settle", "the time that a change of frequency or level takes"))
+	d.habits(a, &g.abilities)
 
 	g.formats = d.formats(m, qFrequency, qDrive)
 	g.frequency = d.verb(m, qFrequency, g.formats, false, qFrequency)

@@ -65,7 +65,7 @@ func lineOf(t testing.TB, text, s string) int {
 }
 
 func TestShipped(t *testing.T) {
-	if diff := cmp.Diff([]string{"scpi99-digitiser", "scpi99-generator"}, shipped()); diff != "" {
+	if diff := cmp.Diff([]string{"scpi99-digitiser", "scpi99-generator", "stepped-generator"}, shipped()); diff != "" {
 		t.Error(diff)
 	}
 	g, err := Load("scpi99-generator")
@@ -106,7 +106,7 @@ func TestLoad(t *testing.T) {
 		t.Errorf("%+v, %v", f, err)
 	}
 	for _, c := range []struct{ name, says string }{
-		{"no-such", `dialect "no-such": neither a shipped one (scpi99-digitiser, scpi99-generator) nor a file`},
+		{"no-such", `dialect "no-such": neither a shipped one (scpi99-digitiser, scpi99-generator, stepped-generator) nor a file`},
 		{"", `dialect "": neither`},
 		{dir, "dialect"},
 	} {
@@ -320,6 +320,7 @@ func TestReadmeNamesEveryKey(t *testing.T) {
 
 func FuzzParse(f *testing.F) {
 	f.Add(shippedText(f, "scpi99-generator"))
+	f.Add(shippedText(f, "stepped-generator"))
 	f.Add(shippedText(f, "scpi99-digitiser"))
 	f.Add(workedExample(f))
 	f.Add("format: 1\ninstrument: scope\n")

@@ -15,7 +15,7 @@ const (
 	maxFrequency units.Hertz = 1e9
 	minLevel     units.DBm   = -60
 	maxLevel     units.DBm   = 13
-	levelsPerDB              = 10 // the level's steps are 0.1 dB
+	levelsPerDB              = 10 // SCPI-99's steps are 0.1 dB
 
 	minPoints    = 16
 	maxPoints    = 10000
@@ -32,6 +32,7 @@ var ranges = []units.Volts{16e-3, 40e-3, 80e-3, 160e-3, 400e-3, 800e-3, 1.6, 4, 
 // bench is the state that generator, fixture and scope share.
 type bench struct {
 	scenario *Scenario
+	now      func() time.Time
 
 	mu        sync.Mutex
 	fixture   Fixture
@@ -55,6 +56,9 @@ type generatorState struct {
 	frequency units.Hertz
 	level     units.DBm
 	on        bool
+	steps     int       // of the attenuator that are in
+	bandUntil time.Time // that the band settles; zero for never
+	stepUntil time.Time // that the attenuator does
 }
 
 type scopeState struct {
@@ -80,7 +84,8 @@ func (b *bench) freshScope() scopeState {
 
 // newBench is a bench whose scope is as the family has it.
 func newBench(s *Scenario, scope Family) *bench {
-	b := &bench{scenario: s, generator: freshGenerator, fixture: s.Fixture.Calibration, abilities: scope.abilities()}
+	b := &bench{scenario: s, now: time.Now, fixture: s.Fixture.Calibration, abilities: scope.abilities()}
+	b.switchOn()
 	b.scope = b.freshScope()
 	b.contact = s.contact(b.fittings)
 	return b
@@ -110,8 +115,9 @@ func (b *bench) acquire() {
 	start := 2 * math.Pi * unit(b.noise.next())
 
 	var tones [2][harmonics]complex128
+	made, level := b.made()
 	if g.on {
-		tones = b.scenario.atConverter(g.frequency, g.level, b.fixture, s.ranges)
+		tones = b.scenario.atConverter(made, level, b.fixture, s.ranges)
 		for arm, contact := range b.contact {
 			for h := range tones[arm] {
 				tones[arm][h] *= contact
@@ -135,7 +141,7 @@ func (b *bench) acquire() {
 		b.record[i] = b.record[i][:s.points]
 	}
 	// The scope's clock is the measure: the generator runs fast by the offset.
-	f := float64(g.frequency) * (1 + float64(b.scenario.Generator.ClockOffset)*1e-6)
+	f := float64(made) * (1 + float64(b.scenario.Generator.ClockOffset)*1e-6)
 	synthesise(&b.record, &waves, f*s.interval, start, &b.noise)
 	b.valid = true
 }

@@ -47,12 +47,32 @@ func (d *decoder) decode(node *yaml.Node, key string, v reflect.Value) error {
 		}
 		return nil
 	}
+	if v.Kind() == reflect.Slice {
+		return d.decodeList(node, key, v)
+	}
 	if node.Kind != yaml.ScalarNode || node.Value == "" {
 		return at(node, key, "one value is expected")
 	}
 	if err := decodePlain(node, v); err != nil {
 		return at(node, key, fmt.Sprintf("%s is expected, not %s", kindName(v.Kind()), strconv.Quote(node.Value)))
 	}
+	return nil
+}
+
+// longest list; more is a slip.
+const longest = 100
+
+func (d *decoder) decodeList(node *yaml.Node, key string, v reflect.Value) error {
+	if node.Kind != yaml.SequenceNode || len(node.Content) == 0 || len(node.Content) > longest {
+		return at(node, key, fmt.Sprintf("a list of 1 to %d is expected", longest))
+	}
+	list := reflect.MakeSlice(v.Type(), len(node.Content), len(node.Content))
+	for i, item := range node.Content {
+		if err := d.decode(item, fmt.Sprintf("%s[%d]", key, i), list.Index(i)); err != nil {
+			return err
+		}
+	}
+	v.Set(list)
 	return nil
 }
 

@@ -40,7 +40,7 @@ func newGenerator(b *bench) (*device.Device, error) {
 				Header: "[:SOURce]:POWer[:LEVel][:IMMediate][:AMPLitude]",
 				Busy:   settle,
 				Set: func(p device.Params) error {
-					v, err := p.Number(device.Level, float64(minLevel), float64(maxLevel))
+					v, err := p.Number(device.Level, float64(minLevel), float64(set.most()))
 					if err != nil {
 						return err
 					}

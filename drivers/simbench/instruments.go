@@ -24,7 +24,7 @@ func (g signalGenerator) RF() bool               { return g.state().on }
 func (g signalGenerator) Settle() time.Duration { return duration(g.scenario.Generator.Settle) }
 
 func (g signalGenerator) Reset() {
-	_ = g.change(func() error { g.generator = freshGenerator; return nil })
+	_ = g.change(func() error { g.switchOn(); return nil })
 }
 
 func (g signalGenerator) SetFrequency(f units.Hertz) error {
@@ -32,20 +32,26 @@ func (g signalGenerator) SetFrequency(f units.Hertz) error {
 		if !(f >= minFrequency && f <= maxFrequency) {
 			return device.DataOutOfRange
 		}
-		g.generator.frequency = f
+		if g.generator.level > g.scenario.Generator.Level.most(f) {
+			return device.SettingsConflict
+		}
+		g.tune(f)
 		return nil
 	})
 }
 
 func (g signalGenerator) SetLevel(level units.DBm) error {
 	return g.change(func() error {
-		if !(level >= minLevel && level <= maxLevel) {
+		if !(level >= minLevel && level <= g.scenario.Generator.Level.most(g.generator.frequency)) {
 			return device.DataOutOfRange
 		}
-		g.generator.level = level
+		g.setLevel(level)
 		return nil
 	})
 }
+
+// most is the largest level at the present frequency.
+func (g signalGenerator) most() units.DBm { return g.scenario.Generator.Level.most(g.Frequency()) }
 
 func (g signalGenerator) SetRF(on bool) error {
 	return g.change(func() error { g.generator.on = on; return nil })

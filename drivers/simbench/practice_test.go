@@ -76,7 +76,7 @@ func TestHundredMegahertzScopeStillShowsFiveHundred(t *testing.T) {
 
 func TestShippedScenariosAreWhatTheySay(t *testing.T) {
 	names := Names()
-	want := []string{"broken-arm", "cable-left-in", "common-practice", "good-balun", "rf-cable-off", "swapped-pair", "too-little-ferrite"}
+	want := []string{"broken-arm", "cable-left-in", "common-practice", "good-balun", "rf-cable-off", "stepped-generator", "swapped-pair", "too-little-ferrite"}
 	if !slices.Equal(names, want) {
 		t.Fatalf("shipped: %q", names)
 	}

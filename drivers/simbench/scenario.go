@@ -37,6 +37,9 @@ type Source struct {
 	Harmonics   Harmonics     `yaml:"harmonics"`
 	ClockOffset units.PPM     `yaml:"clock_offset"` // against the scope's clock
 	Settle      units.Seconds `yaml:"settle"`       // that a change of frequency, level or RF takes
+	Level       Levels        `yaml:"level"`
+	Bands       Bands         `yaml:"bands"`
+	Attenuator  Attenuator    `yaml:"attenuator"`
 }
 
 // LevelError is by how much the level is above the one that was set.
@@ -231,6 +234,7 @@ func (s *Scenario) check() (f fault, bad bool) {
 		}
 	}
 	delay("generator.settle", g.Settle)
+	g.checkHabits(func(key, why string) { faults = append(faults, fault{key, why}) })
 	delay("scope.acquire", s.Scope.Acquire)
 	delay("scope.transfer", s.Scope.Transfer)
 	for i, c := range s.Scope.Channels {

@@ -29,7 +29,9 @@ type Rules struct {
 	Aim, Min, Max      float64  // of the larger arm's fill
 	Headroom           units.DB // drive that a calibration leaves unused
 	MinDrive, MaxDrive units.DBm
-	DriveStep          units.DB // 0 for none
+	DriveStep          units.DB            // 0 for none
+	Limits             drivers.LevelLimits // of the drive over frequency, besides MaxDrive
+	Attenuator         drivers.Attenuator  // of the generator; better not switched, see habits.go
 	Ranges             []units.Volts
 	Windows            []drivers.Window
 	ClockTolerance     units.PPM
@@ -59,6 +61,11 @@ type Planner struct {
 	past []answer
 	// clipped holds the settings of the present step that clipped.
 	clipped []Setting
+	// most is the largest drive at the frequency of the present step.
+	most units.DBm
+	// last is the drive of the last step that Learn was told of.
+	last   units.DBm
+	lasted bool
 }
 
 type answer struct {
@@ -90,7 +97,10 @@ func New(r Rules) (*Planner, error) {
 	case !(r.Headroom >= 0) || float64(r.Headroom) >= float64(r.MaxDrive-r.MinDrive):
 		return nil, fmt.Errorf("headroom %v leaves no drive between %v and %v", r.Headroom, r.MinDrive, r.MaxDrive)
 	}
-	return &Planner{rules: r}, nil
+	if least := r.Limits.Least(); least < r.MinDrive {
+		return nil, fmt.Errorf("no drive is allowed at some frequencies: the generator starts at %v and its limit there is %v", r.MinDrive, least)
+	}
+	return &Planner{rules: r, most: r.MaxDrive}, nil
 }
 
 // MaxDrive is the largest drive that a bench stands: the smallest of what the
@@ -110,6 +120,7 @@ func MaxDrive(ability, generator, balun units.DBm, inputLimit units.Volts) units
 // frequency, nil in a calibration run.
 func (p *Planner) Next(f units.Hertz, window drivers.Window, ref *Reference) Setting {
 	p.clipped = p.clipped[:0]
+	p.most = min(p.rules.MaxDrive, p.rules.Limits.At(f))
 	return p.choose(p.predict(f, ref), window, ref)
 }
 
@@ -125,6 +136,7 @@ func (p *Planner) Learn(f units.Hertz, drive units.DBm, amplitude units.Volts, r
 	if !(amplitude > 0) {
 		return
 	}
+	p.last, p.lasted = drive, true
 	a := answer{math.Log(float64(f)), gainOf(2*amplitude, drive) - ref.gain()}
 	if len(p.past) == 2 {
 		p.past[0] = p.past[1]
@@ -170,7 +182,7 @@ func (p *Planner) predict(f units.Hertz, ref *Reference) gain {
 // this step though the signal fits them: noise or an offset is too large there.
 func (p *Planner) choose(g gain, window drivers.Window, ref *Reference) Setting {
 	r := &p.rules
-	first, most := 0, r.MaxDrive
+	first, most := 0, p.most
 	if ref != nil {
 		// The calibration's range, unless even the least drive overfills it.
 		for first < len(r.Ranges)-1 && (r.Ranges[first] < ref.Range || p.fill(g, r.MinDrive, r.Ranges[first]) > r.Max) {
@@ -180,7 +192,7 @@ func (p *Planner) choose(g gain, window drivers.Window, ref *Reference) Setting 
 		// The largest range that the aim is reached on with headroom to
 		// spare; on the smallest there is no reason to spare any.
 		for i := range r.Ranges {
-			if spare := max(r.MaxDrive-units.DBm(r.Headroom), r.MinDrive); p.wanted(g, r.Ranges[i]) <= spare {
+			if spare := max(p.most-units.DBm(r.Headroom), r.MinDrive); p.wanted(g, r.Ranges[i]) <= spare {
 				first, most = i, spare
 			}
 		}
@@ -188,7 +200,8 @@ func (p *Planner) choose(g gain, window drivers.Window, ref *Reference) Setting 
 	for first < len(r.Ranges)-1 && p.tooNoisy(g, r.Ranges[first]) {
 		first++
 	}
-	return Setting{p.drive(g, r.Ranges[first], most), r.Ranges[first], window}
+	full := r.Ranges[first]
+	return Setting{p.unswitched(g, p.drive(g, full, most), full, most, ref), full, window}
 }
 
 // tooNoisy tells whether this step clipped on that range, or on a larger one,
@@ -222,7 +235,7 @@ func (p *Planner) roundDown(d units.DBm) units.DBm {
 	// quotient by the number of steps per dB prints as people write it.
 	n := math.Floor(float64(d)/step + 1e-9)
 	rounded := units.DBm(math.Round(n*step*1e6) / 1e6)
-	return max(min(rounded, p.rules.MaxDrive), p.rules.MinDrive)
+	return max(min(rounded, p.most), p.rules.MinDrive)
 }
 
 func (p *Planner) fill(g gain, drive units.DBm, full units.Volts) float64 {
@@ -265,7 +278,7 @@ func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, ref *Ref
 	if !(amplitude > 0) {
 		// Nothing to compute from: as a signal that just reaches the aim with
 		// all there is.
-		amplitude = units.Volts(r.Aim/2) * r.Ranges[0] * units.Volts(units.DB(s.Drive-r.MaxDrive).Ratio())
+		amplitude = units.Volts(r.Aim/2) * r.Ranges[0] * units.Volts(units.DB(s.Drive-p.most).Ratio())
 	}
 	next := p.choose(gainOf(2*amplitude, s.Drive), s.Window, ref)
 	return Judgement{Retake: next != s, Next: next}

@@ -77,7 +77,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		for step, err := range store.Steps(ctx, run.ID) {
 			if err == nil {
 				in.Steps = append(in.Steps, report.Step{
-					Index: step.Index, Taken: step.Taken, Point: step.Point(), Fill: step.Fill, Acquisitions: step.Acquisitions,
+					Index: step.Index, Taken: step.Taken, Point: run.Point(&step), Fill: step.Fill, Acquisitions: step.Acquisitions,
 				})
 			}
 			if !yield(step, err) {

@@ -92,6 +92,7 @@ func (c *Config) check(r *reader) {
 	must(p.Linearity.Drop > 0 && p.Linearity.Drop <= sweep.LargestDrop, "plan.linearity.drop",
 		"is %v: it must be above 0 dB and at most %v", p.Linearity.Drop, sweep.LargestDrop)
 	must(p.Linearity.Every >= 0, "plan.linearity.every", "is %d: it is a number of steps, or 0 for none", p.Linearity.Every)
+	c.checkHabits(r)
 	c.checkUncertainty(r)
 	c.checkLimits(r)
 	c.checkServe(r)

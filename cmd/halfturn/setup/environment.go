@@ -13,9 +13,9 @@ func variable(key string) string {
 }
 
 // onlyInFile are the keys whose lists are too long for a variable, and those
-// of the uncertainty and of TLS, which say something only together.
+// of the uncertainty, of the generator's habits and of TLS, which say something only together.
 func onlyInFile(key string) bool {
-	return key == "serve.certificate" || key == "serve.key" || key == "plan.frequencies" || strings.Contains(key, "[]") || strings.HasPrefix(key, uncertain+".")
+	return key == "serve.certificate" || key == "serve.key" || key == "plan.frequencies" || strings.Contains(key, "[]") || strings.HasPrefix(key, uncertain+".") || habitual(key)
 }
 
 // overridable are the keys that have a variable.

@@ -261,7 +261,7 @@ func TestRefusedFiles(t *testing.T) {
 	_, err := Load("", nil)
 	lines(t, "", err, "no bench file is named")
 	_, err = Load("harbour", nil)
-	lines(t, "harbour", err, `no bench called "harbour" is shipped (there are demo, example); a file of your own is given with its ending, like harbour.yaml`)
+	lines(t, "harbour", err, `no bench called "harbour" is shipped (there are demo, example, stepped); a file of your own is given with its ending, like harbour.yaml`)
 	if _, err = Load(filepath.Join(folder, "absent.yaml"), nil); !errors.Is(err, os.ErrNotExist) || strings.Contains(err.Error(), "\n") {
 		t.Errorf("got %v", err)
 	}

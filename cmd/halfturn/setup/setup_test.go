@@ -134,8 +134,8 @@ func TestParseReadsEveryKey(t *testing.T) {
 	// Every key is in it, or an example of the list that it stands in.
 	for _, key := range known {
 		last := key[strings.LastIndex(key, ".")+1:]
-		// Those of the uncertainty, of the limits' segments and of the daemon have tests of their own.
-		if strings.HasPrefix(key, "serve.") {
+		// Those of the uncertainty, of the generator's habits, of the limits' segments and of the daemon have tests of their own.
+		if strings.HasPrefix(key, "serve.") || habitual(key) {
 			continue
 		}
 		if !strings.Contains(valid, last+":") && key != "plan.frequencies" && parent(parent(key)) != uncertain {
@@ -233,7 +233,7 @@ func TestSpellings(t *testing.T) {
 
 func TestShippedFilesLoad(t *testing.T) {
 	quiet(t)
-	if got := Benches(); !reflect.DeepEqual(got, []string{"demo", "example"}) {
+	if got := Benches(); !reflect.DeepEqual(got, []string{"demo", "example", "stepped"}) {
 		t.Errorf("benches: %v", got)
 	}
 	for _, name := range Benches() {

@@ -40,6 +40,8 @@ type (
 		Address   string        `mapstructure:"address"`
 		Dialect   string        `mapstructure:"dialect"`
 		TimeLimit time.Duration `mapstructure:"time_limit"`
+
+		drivers.Habits `mapstructure:",squash"`
 	}
 
 	scopeShape struct {
@@ -74,6 +76,7 @@ func (b benchShape) bench() sweep.Bench {
 		Fixture: b.Fixture,
 		Generator: drivers.Config{
 			Address: b.Generator.Address, Dialect: b.Generator.Dialect, TimeLimit: b.Generator.TimeLimit,
+			Habits: b.Generator.Habits,
 		},
 		Scope: drivers.Config{
 			Address: b.Scope.Address, Dialect: b.Scope.Dialect, TimeLimit: b.Scope.TimeLimit,
