@@ -163,7 +163,6 @@ type tuner struct {
 	known     bool
 	frequency units.Hertz
 	setting   level.Setting
-	clicked   time.Duration // waited for bands and attenuator
 }
 
 // forget makes the next set send everything, after a failure left it open what
@@ -192,7 +191,11 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 			return err
 		}
 	}
-	wait := t.settle + abilities.Settle + t.clicks(&abilities, all, f, s.Drive)
+	clicks := abilities.AllClicks()
+	if !all {
+		clicks = abilities.Clicks(t.frequency, f, t.setting.Drive, s.Drive)
+	}
+	wait := t.settle + abilities.Settle + clicks
 	if all || s.Range != t.setting.Range || s.Window != t.setting.Window {
 		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
 			if err := t.scope.SetRange(ctx, arm, s.Range); err != nil {
@@ -224,16 +227,6 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	}
 	t.known, t.frequency, t.setting = true, f, s
 	return nil
-}
-
-// clicks is how long the generator's band and attenuator settle, and counts it.
-func (t *tuner) clicks(a *drivers.GeneratorAbilities, all bool, f units.Hertz, drive units.DBm) time.Duration {
-	d := a.AllClicks()
-	if !all {
-		d = a.Clicks(t.frequency, f, t.setting.Drive, drive)
-	}
-	t.clicked += d
-	return d
 }
 
 // taker captures and fits one step, reusing its buffers from step to step.

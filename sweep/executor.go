@@ -43,9 +43,9 @@ type Event struct {
 	Decision conformity.Decision
 	Remark   string // why there is no result
 
-	// What the generator's band and attenuator took to settle so far in this
-	// process, and what is known to lie ahead of it: it comes at some steps only.
-	Clicked, Ahead time.Duration
+	// Ahead is what the generator's band and attenuator are known to take in the
+	// steps that follow; see Pace.
+	Ahead time.Duration
 }
 
 // Identities asks nothing: it is what the instruments said when they were opened.
@@ -295,7 +295,7 @@ func (p *pass) sweep(ctx context.Context) error {
 			return err
 		}
 		// Set up before the commit begins, since analysing needs the step only.
-		event := Event{Run: p.run, Step: step, Total: len(p.places), Clicked: p.tuner.clicked, Ahead: p.ahead[p.taken-1]}
+		event := Event{Run: p.run, Step: step, Total: len(p.places), Ahead: p.ahead[p.taken-1]}
 		event.Result, event.Decision, event.Remark = p.analysis.step(step)
 		commit.begin(ctx, p.run.ID, step, captures, func() {
 			if p.Observe != nil {

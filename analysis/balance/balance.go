@@ -97,4 +97,7 @@ type Result struct {
 	// RangesDiffer: the balun was not measured on the calibration's ranges;
 	// the uncertainties contain RangeGain.
 	RangesDiffer bool
+	// AttenuatorsDiffer: nor with the generator's attenuator in its position;
+	// the uncertainty of insertion loss contains AttenuatorStep.
+	AttenuatorsDiffer bool
 }

@@ -30,7 +30,7 @@ type chain struct {
 	load       Load
 	r          complex128
 	cov        uncertainty.Cov // type A, of r
-	result     Result          // Frequency to RangesDiffer
+	result     Result          // Frequency to AttenuatorsDiffer, but for what follows from r
 	influences [most]influence
 	n          int
 }
@@ -115,6 +115,7 @@ func (c *chain) model(o options) {
 		}
 	}
 
+	c.result.AttenuatorsDiffer = c.dut.Attenuator != c.cal.Attenuator || c.dut.AttenuatorsDiffer || c.cal.AttenuatorsDiffer
 	for i := range b {
 		switch e := &b[i]; e.Name {
 		case uncertainty.RunRepeatability:
@@ -149,7 +150,7 @@ func (c *chain) model(o options) {
 		case uncertainty.LevelRepeatability:
 			c.add(e, none, one(1, -1))
 		case uncertainty.AttenuatorStep:
-			if c.dut.Attenuator != c.cal.Attenuator || c.dut.AttenuatorsDiffer || c.cal.AttenuatorsDiffer {
+			if c.result.AttenuatorsDiffer {
 				c.add(e, none, one(1, 0))
 			}
 		}

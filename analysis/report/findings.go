@@ -142,6 +142,9 @@ func (in *Input) findings() []finding {
 		}
 		list = append(list, f)
 	}
+	if f, ok := in.held(); ok {
+		list = append(list, f)
+	}
 	if c := in.Summary.LeastProbable; c.Quantity != "" && in.limited() && !in.calibrates() {
 		list = append(list, finding{
 			Name: "least probability of conformity", Value: percent(c.Probability),
@@ -156,6 +159,35 @@ func (in *Input) findings() []finding {
 		})
 	}
 	return list
+}
+
+// held says where the fill stayed below what the plan asks for: the drive was at
+// the most that generator and bench allow there, or a step below the aim was
+// the next one.
+func (in *Input) held() (f finding, ok bool) {
+	n, least := 0, -1
+	var first, last units.Hertz
+	fill := func(i int) float64 { return max(in.Steps[i].Fill[0], in.Steps[i].Fill[1]) }
+	for i := range in.Steps {
+		if !in.Steps[i].Measured || !finite(fill(i)) || !(fill(i) < in.Fill.Min) {
+			continue
+		}
+		if last = in.Steps[i].Point.Frequency; n == 0 {
+			first = last
+		}
+		if n++; least < 0 || fill(i) < fill(least) {
+			least = i
+		}
+	}
+	if n == 0 {
+		return f, false
+	}
+	return finding{
+		Name:  "fill held down by the drive's limit",
+		Value: fmt.Sprintf("%s with %s", rounded(fill(least), 2), in.Steps[least].Point.Drive),
+		Where: fmt.Sprintf("at %s; %s, %s", in.frequency(in.Steps[least].Point.Frequency), counted(n, "step"), in.fromTo(first, last)),
+		Limit: "wanted " + trimmed(in.Fill.Min),
+	}, true
 }
 
 // stretch is a run of neighbouring steps in the band with the same verdict.

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"sync/atomic"
+	"time"
 
 	"github.com/vbauerster/mpb/v8"
 	"github.com/vbauerster/mpb/v8/decor"
@@ -22,6 +23,8 @@ type progress struct {
 	bar  *mpb.Bar
 	last atomic.Pointer[string] // what the last step said; the bar draws from its own goroutine
 	told int                    // tenths
+	pace sweep.Pace
+	ends atomic.Pointer[time.Time] // when the run will be done; nil before it can be told
 }
 
 func newProgress(out io.Writer, run *sweep.Run) *progress {
@@ -37,6 +40,10 @@ func (p *progress) observe(e sweep.Event) {
 	done := e.Step.Index + 1
 	line := stepLine(e)
 	p.last.Store(&line)
+	if left, ok := p.pace.Left(&e, time.Now()); ok {
+		ends := time.Now().Add(left)
+		p.ends.Store(&ends)
+	}
 	if p.pool == nil {
 		if tenth := 10 * done / e.Total; tenth > p.told || done == e.Total {
 			p.told = tenth
@@ -45,17 +52,25 @@ func (p *progress) observe(e sweep.Event) {
 		return
 	}
 	if p.bar == nil {
-		// The first step of a resumed run is not step 1: the bar begins there,
-		// and the time left counts from there.
+		// The first step of a resumed run is not step 1: the bar begins there.
 		p.bar = p.pool.New(int64(e.Total), mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("─").Rbound(""),
 			mpb.PrependDecorators(decor.Name(string(e.Run.Kind), decor.WCSyncSpaceR), decor.CountersNoUnit("%d of %d ", decor.WCSyncSpace)),
 			mpb.AppendDecorators(
-				decor.OnComplete(decor.AverageETA(decor.ET_STYLE_GO, decor.WC{W: 6}), ""),
+				decor.OnComplete(decor.Any(func(decor.Statistics) string { return p.left() }, decor.WC{W: 6}), ""),
 				decor.Any(func(decor.Statistics) string { return "  " + *p.last.Load() }),
 			),
 		)
 	}
 	p.bar.SetCurrent(int64(done))
+}
+
+// left is how long the run still takes; empty before that can be told.
+func (p *progress) left() string {
+	ends := p.ends.Load()
+	if ends == nil {
+		return ""
+	}
+	return max(0, time.Until(*ends)).Round(time.Second).String()
 }
 
 // finish leaves the bar as it stands.

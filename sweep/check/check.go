@@ -200,7 +200,7 @@ func (s *session) rules(windows []drivers.Window) level.Rules {
 	g, o := s.generator.Abilities(), s.scope.Abilities()
 	return level.Rules{
 		Aim: s.Plan.Fill.Aim, Min: s.Plan.Fill.Min, Max: s.Plan.Fill.Max, Headroom: s.Plan.Headroom,
-		MinDrive: g.MinDrive, MaxDrive: s.report.MaxDrive, DriveStep: g.DriveStep,
+		MinDrive: g.MinDrive, MaxDrive: s.report.MaxDrive, DriveStep: g.DriveStep, Limits: g.Limits, Attenuator: g.Attenuator,
 		Ranges: o.Ranges, Windows: windows, ClockTolerance: s.ClockTolerance,
 	}
 }

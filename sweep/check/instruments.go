@@ -86,7 +86,7 @@ func (s *session) chooseDrive() error {
 		return fmt.Errorf("no drive is allowed: the generator starts at %v and the bench ends at %.1f dBm", a.MinDrive, float64(s.report.MaxDrive))
 	}
 	if s.drive = a.MinDrive; s.scope != nil {
-		s.drive = max(a.MinDrive, min(Level, s.report.MaxDrive))
+		s.drive = max(a.MinDrive, min(Level, s.report.MaxDrive, a.Limits.Least()))
 	}
 	s.report.Drive = s.drive
 	return nil

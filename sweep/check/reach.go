@@ -169,21 +169,29 @@ func (s *session) captures(noise *balance.Result, l conformity.Limits) int {
 }
 
 // sweepTime is what the configured sweep takes by the times seen here: for each
-// step the settings, settling, and the captures of the nearest probe.
+// step the settings, settling, the generator's clicks at the drive of the nearest
+// probe, and the captures there.
 func (s *session) sweepTime(points []Point) time.Duration {
-	sum := time.Duration(0)
+	a := s.generator.Abilities()
+	sum := a.AllClicks()
+	var before units.Hertz
+	was := s.drive
 	for _, f := range s.Plan.Frequencies() {
-		captures := s.Plan.Captures
+		captures, drive := s.Plan.Captures, s.drive
 		if len(points) > 0 {
 			near := slices.MinFunc(points, func(a, b Point) int {
 				return cmp.Compare(math.Abs(math.Log(float64(a.Frequency/f))), math.Abs(math.Log(float64(b.Frequency/f))))
 			})
-			captures = near.Captures
+			captures, drive = near.Captures, near.Drive
 		}
 		_, w, err := s.planner.Place(f)
 		if err != nil {
 			continue // the sweep refuses it
 		}
+		if before > 0 {
+			sum += a.Clicks(before, f, was, drive)
+		}
+		before, was = f, drive
 		sum += s.tuned.mean() + s.settling() + time.Duration(captures)*s.capturing(w)
 	}
 	return sum

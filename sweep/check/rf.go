@@ -67,16 +67,22 @@ func (s *session) tune(ctx context.Context, f units.Hertz, w drivers.Window, ful
 		}
 	}
 	s.tuned.add(s.now().Sub(began))
-	if err := s.settle(ctx); err != nil {
+	a := s.generator.Abilities()
+	clicks := a.AllClicks()
+	if was.known {
+		clicks = a.Clicks(was.frequency, f, s.drive, s.drive)
+	}
+	if err := s.settle(ctx, clicks); err != nil {
 		return err
 	}
 	s.setting = want
 	return nil
 }
 
-// settle waits as long as a change may take.
-func (s *session) settle(ctx context.Context) error {
-	t := time.NewTimer(s.settling())
+// settle waits as long as a change may take, and what the generator's band and
+// attenuator take besides.
+func (s *session) settle(ctx context.Context, clicks time.Duration) error {
+	t := time.NewTimer(s.settling() + clicks)
 	defer t.Stop()
 	select {
 	case <-t.C:
@@ -98,7 +104,7 @@ func (s *session) setRF(ctx context.Context, on bool) error {
 	if err := s.generator.SetRF(ctx, on); err != nil {
 		return about(topic, err)
 	}
-	return s.settle(ctx)
+	return s.settle(ctx, 0)
 }
 
 // widest is how far the sample rate may be off and still be told by how much;

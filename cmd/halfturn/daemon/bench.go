@@ -25,9 +25,8 @@ type bench struct {
 	daemon *Daemon
 
 	mu        sync.Mutex
-	measuring *Progress // nil between runs
-	paced     time.Time // when the first step of this process was taken
-	pacedAt   int       // its index
+	measuring *Progress  // nil between runs
+	pace      sweep.Pace // of the steps of this process
 	generator Instrument
 	scope     Instrument
 }
@@ -152,7 +151,7 @@ func (b *bench) heard(i *Instrument, opened interface{ Identity() string }, err 
 func (b *bench) begin(job *queue.Job, run *sweep.Run) {
 	b.mu.Lock()
 	b.measuring = &Progress{Run: run.ID, Job: job.ID, Kind: run.Kind, Label: run.Label, Started: b.daemon.Now()}
-	b.paced = time.Time{}
+	b.pace = sweep.Pace{}
 	b.mu.Unlock()
 	b.daemon.tellState()
 }
@@ -172,10 +171,8 @@ func (b *bench) observe(job *queue.Job, m *meter, e sweep.Event) {
 	if p := b.measuring; p != nil {
 		p.Run, p.Taken, p.Total, p.Last = e.Run.ID, e.Step.Index+1, e.Total, &step
 		p.Started = e.Run.Started
-		if b.paced.IsZero() {
-			b.paced, b.pacedAt = now, e.Step.Index
-		} else if n := e.Step.Index - b.pacedAt; n > 0 {
-			p.Left = now.Sub(b.paced).Seconds() / float64(n) * float64(e.Total-p.Taken)
+		if left, ok := b.pace.Left(&e, now); ok {
+			p.Left = left.Seconds()
 		}
 	}
 	b.mu.Unlock()

@@ -71,7 +71,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			in.Warnings = append(in.Warnings, w)
 		}
 	}
-	moved, differ := 0, 0
+	moved, differ, switched := 0, 0, 0
 	in.Steps = make([]report.Step, 0, run.Plan.Steps())
 	steps := func(yield func(sweep.Step, error) bool) {
 		for step, err := range store.Steps(ctx, run.ID) {
@@ -97,6 +97,9 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		if s.Result.RangesDiffer {
 			differ++
 		}
+		if s.Result.AttenuatorsDiffer {
+			switched++
+		}
 		if o.Truth != nil {
 			truth := o.Truth(s.Result.Frequency)
 			s.Truth = &truth
@@ -115,6 +118,9 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 	}
 	if differ > 0 {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("taken on another range than the calibration, with the gain of the ranges in the uncertainty: %s", counted(differ)))
+	}
+	if switched > 0 {
+		in.Warnings = append(in.Warnings, fmt.Sprintf("taken with the generator's attenuator in another position than the calibration, with its step in the uncertainty of insertion loss: %s", counted(switched)))
 	}
 	if run.State != sweep.Done {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("the run is not finished (%s): what is missing is not decided", run.State))
