@@ -36,6 +36,9 @@ func Serve(ctx context.Context, scenario *Scenario, o Options) (*Server, error) 
 		return nil, err
 	}
 	s := &Server{bench: newBench(scenario, o.ScopeSpeaks)}
+	if o.Now != nil {
+		s.bench.now = o.Now
+	}
 	ctx, s.cancel = context.WithCancel(ctx)
 	for name := range Instrument(len(s.instruments)) {
 		inst, err := o.open(name, s.bench)

@@ -62,4 +62,6 @@ type Options struct {
 	// take a character out of its input buffer; 0 is 0.5 ms. What comes faster
 	// than that when the buffer is full is lost. On a pseudo-terminal only.
 	CharacterTime time.Duration
+	// Now is the clock that bands and attenuator settle by; nil is time.Now.
+	Now func() time.Time
 }
