@@ -31,6 +31,7 @@ type faults struct {
 	clock          float64
 	level          float64
 	levelRepeating [2]float64
+	attenuator     float64
 }
 
 // circuit is a choke balun, or the calibration cable, in the fixture of
@@ -42,6 +43,7 @@ type circuit struct {
 	load     Load
 	channels [2]complex128
 	drive    [2]units.DBm
+	steps    [2]int            // of the generator's attenuator
 	ranges   [2][2]units.Volts // run, arm
 }
 
@@ -66,6 +68,9 @@ func (c *circuit) read(run int, x *faults) (p [2]complex128) {
 	level := math.Pow(10, float64(c.drive[run])/20) * (1 + x.levelRepeating[run])
 	if run == 0 && c.drive[0] != c.drive[1] {
 		level *= 1 + x.level
+	}
+	if run == 0 && c.steps[0] != c.steps[1] {
+		level *= 1 + x.attenuator
 	}
 	for arm := range p {
 		p[arm] *= complex(level, 0) * c.channels[arm] * (1 + x.connector[run][arm])
@@ -98,6 +103,8 @@ func (c *circuit) draw(b uncertainty.Budget, rng *rand.Rand) *faults {
 		source: real(one(uncertainty.SourceResistance)),
 		clock:  real(one(uncertainty.ClockError)),
 		level:  real(one(uncertainty.LevelLinearity)),
+
+		attenuator: real(one(uncertainty.AttenuatorStep)),
 	}
 	for i := range 2 {
 		x.repeat[i] = one(uncertainty.RunRepeatability)
@@ -121,7 +128,7 @@ func (c *circuit) points(x *faults, u float64) (dut, cal Point) {
 	for run := range p {
 		v := c.read(run, x)
 		p[run] = point(c.f, v[0], v[1], 0, u)
-		p[run].Drive, p[run].Range = c.drive[run], c.ranges[run]
+		p[run].Drive, p[run].Range, p[run].Attenuator = c.drive[run], c.ranges[run], c.steps[run]
 	}
 	return p[0], p[1]
 }
@@ -132,6 +139,7 @@ func at(f units.Hertz) *circuit {
 		f: f, choke: netlistChoke(f), load: netlistLoad,
 		channels: [2]complex128{cmplx.Rect(0.9, -0.4), cmplx.Rect(0.85, -0.7)},
 		drive:    [2]units.DBm{3, -2},
+		steps:    [2]int{0, 1},
 	}
 	for run := range c.ranges {
 		v := c.read(run, &faults{})
@@ -191,6 +199,34 @@ func TestSharesAreThoseOfTheCircuit(t *testing.T) {
 			if found := math.Sqrt(square[i]); math.Abs(stated-found) > 0.1*found+1e-4 {
 				t.Errorf("%s, result %d: stated %.4g, found %.4g", e.Name, i+1, stated, found)
 			}
+		}
+	}
+}
+
+// An attenuator's step counts in insertion loss where the positions differ, or
+// where the calibration was read between two of them, and nowhere else.
+func TestAttenuatorStep(t *testing.T) {
+	c := at(100e6)
+	dut, cal := c.points(&faults{}, 0)
+	b := uncertainty.Budget{{Name: uncertainty.AttenuatorStep, Value: 0.05, Distribution: uncertainty.Normal}}
+	for _, k := range []struct {
+		name  string
+		steps [2]int
+		mixed bool
+		u     units.DB
+	}{
+		{"same", [2]int{1, 1}, false, 0},
+		{"differ", [2]int{0, 1}, false, 2 * 0.05 * 20 / math.Ln10},
+		{"read between two", [2]int{1, 1}, true, 2 * 0.05 * 20 / math.Ln10},
+	} {
+		dut.Attenuator, cal.Attenuator, cal.AttenuatorsDiffer = k.steps[0], k.steps[1], k.mixed
+		r, err := Evaluate(dut, cal, c.load, Budget(b), RangeGain(0))
+		if err != nil {
+			t.Fatal(err)
+		}
+		// inDB adds a little where u is not small.
+		if math.Abs(float64(r.UInsertionLoss-k.u)) > 0.03*float64(k.u) || r.UAmplitudeBalance != 0 || r.AttenuatorsDiffer != (k.u > 0) {
+			t.Errorf("%s: ±%v of insertion loss, ±%v of amplitude balance, %v", k.name, r.UInsertionLoss, r.UAmplitudeBalance, r.AttenuatorsDiffer)
 		}
 	}
 }
@@ -418,7 +454,7 @@ func TestCalibratedIntervals(t *testing.T) {
 			b := uncertainty.Defaults()
 			circuit := at(c.f)
 			circuit.choke *= complex(c.choke, 0)
-			circuit.drive = [2]units.DBm{0, 0}
+			circuit.drive, circuit.steps = [2]units.DBm{0, 0}, [2]int{}
 			circuit.ranges[0] = circuit.ranges[1]
 			dut, cal := circuit.points(&faults{}, 0)
 			truth, err := Evaluate(dut, cal, circuit.load)
@@ -438,7 +474,7 @@ func TestCalibratedIntervals(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					p[run] = Point{Estimate: e, Drive: circuit.drive[run], Range: circuit.ranges[run]}
+					p[run] = Point{Estimate: e, Drive: circuit.drive[run], Range: circuit.ranges[run], Attenuator: circuit.steps[run]}
 				}
 				r, err := Evaluate(p[0], p[1], circuit.load, Budget(b))
 				if err != nil {

@@ -164,6 +164,34 @@ func TestRangeGain(t *testing.T) {
 	}
 }
 
+// TestAttenuatorStep: a position of the generator's attenuator counts in
+// insertion loss where it does not cancel.
+func TestAttenuatorStep(t *testing.T) {
+	const u = 0.01 // of 1
+	b := newBench(4, 1)
+	cal := b.calibration(0)
+	with := Options{Budget: uncertainty.Budget{{Name: uncertainty.AttenuatorStep, Value: u, Distribution: uncertainty.Normal}}}
+	for name, c := range map[string]struct {
+		change func(x, y *Run)
+		parts  float64 // of u² in the variance
+	}{
+		"all in one position":              {func(x, y *Run) {}, 0},
+		"both off the calibration's alike": {func(x, y *Run) { x.Steps[0].Point.Attenuator = 1; y.Steps[0].Point.Attenuator = 1 }, 0},
+		"one off":                          {func(x, y *Run) { y.Steps[0].Point.Attenuator = 1 }, 1},
+		"each in another":                  {func(x, y *Run) { x.Steps[0].Point.Attenuator = 1; y.Steps[0].Point.Attenuator = 2 }, 1},
+	} {
+		x, y := b.run(2, 1, cal, ideal, 0), b.run(3, 1, cal, ideal, 0)
+		c.change(x, y)
+		changes := pair(t, x, y, with).Steps[0].Changes
+		if got, want := changes[InsertionLoss].U, 2*u*20/math.Ln10*math.Sqrt(c.parts); math.Abs(got-want) > 1e-9 {
+			t.Errorf("%s: U is %v dB, not %v", name, got, want)
+		}
+		if got := changes[AmplitudeBalance].U; got > 1e-9 {
+			t.Errorf("%s: U of amplitude balance is %v dB", name, got)
+		}
+	}
+}
+
 // TestGrids: runs of different frequencies are compared at those of the
 // coarser, inside the span of both; the finer is read between its steps.
 func TestGrids(t *testing.T) {
