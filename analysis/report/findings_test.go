@@ -123,8 +123,36 @@ func TestRangesThatDifferAreRemarked(t *testing.T) {
 	if s.remark() == "" {
 		t.Error("no remark")
 	}
+	s.Result.AttenuatorsDiffer = true
+	if got := s.remark(); !strings.Contains(got, "range") || !strings.Contains(got, "; not in the calibration's position of the generator's attenuator") {
+		t.Errorf("%q", got)
+	}
 	s.Measured, s.Remark = false, "no signal"
 	if s.remark() != "no signal" {
 		t.Errorf("%q", s.remark())
+	}
+}
+
+// The drive's limit is found where it held the fill below what was wanted.
+func TestFillHeldDown(t *testing.T) {
+	const p = conformity.Pass
+	in := decided(p, p, p, p, conformity.NotMeasurable)
+	in.Fill = Fill{Min: 0.5, Max: 0.9}
+	for i, fill := range []float64{0.5, 0.44, 0.62, 0.31, 0} {
+		in.Steps[i].Fill = [2]float64{fill - 0.01, fill}
+		in.Steps[i].Point.Drive = units.DBm(7 + i)
+	}
+	got, ok := in.held()
+	want := finding{Name: "fill held down by the drive's limit", Value: "0.31 with 10 dBm", Where: "at 4 MHz; 2 steps, 2 MHz to 4 MHz", Limit: "wanted 0.5"}
+	if !ok || got != want {
+		t.Errorf("%+v, %v, want %+v", got, ok, want)
+	}
+	var out strings.Builder
+	if err := Text(&out, in, Options{}); err != nil || !strings.Contains(out.String(), want.Name+"  "+want.Value) {
+		t.Errorf("%v\n%s", err, out.String())
+	}
+	in.Steps = in.Steps[:1]
+	if got, ok := in.held(); ok {
+		t.Errorf("%+v", got)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"encoding/json"
 	"io"
+	"strings"
 	"time"
 
 	"halfturn/analysis/conformity"
@@ -295,10 +296,17 @@ func (s *Step) verdict() conformity.Verdict {
 
 // remark is why there is no ratio, or what else to know about the step.
 func (s *Step) remark() string {
-	if s.Remark == "" && s.Measured && s.Result.RangesDiffer {
-		return "not on the calibration's range; the uncertainty includes the gain of the other"
+	if s.Remark != "" || !s.Measured {
+		return s.Remark
 	}
-	return s.Remark
+	var remarks []string
+	if s.Result.RangesDiffer {
+		remarks = append(remarks, "not on the calibration's range; the uncertainty includes the gain of the other")
+	}
+	if s.Result.AttenuatorsDiffer {
+		remarks = append(remarks, "not in the calibration's position of the generator's attenuator; the uncertainty of insertion loss includes its step")
+	}
+	return strings.Join(remarks, "; ")
 }
 
 func known(v float64) *figure {
