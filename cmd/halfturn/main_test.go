@@ -170,6 +170,17 @@ func TestDemoTruthShowsTheErrors(t *testing.T) {
 	}
 }
 
+// The demo on another shipped bench, with a generator of many habits.
+func TestDemoOnASteppedGenerator(t *testing.T) {
+	out, _ := must(t, 0, "demo", "--bench", "stepped", "--scenario", "stepped-generator", "--truth", "--out", t.TempDir())
+	if n := strings.Count(out, "exact value inside the stated interval at 60 of 60 steps"); n != 4 {
+		t.Errorf("%d of 4 results hold all exact values:\n%s", n, out)
+	}
+	if !strings.Contains(out, "attenuator in another position") {
+		t.Errorf("nothing is said of the attenuator:\n%s", out)
+	}
+}
+
 // The whole job from the command line, over TCP and over both serial libraries
 // on a pseudo-terminal: the same bench gives the same steps.
 func TestTheJobOverEveryLink(t *testing.T) {
@@ -288,20 +299,21 @@ func TestWrongUsageIsOneLineAndExit2(t *testing.T) {
 		args []string
 		want string
 	}{
-		"no command":         {[]string{"frobnicate"}, "no command"},
-		"no flag":            {[]string{"demo", "--frobnicate"}, "--frobnicate"},
-		"an argument":        {[]string{"demo", "now"}, "takes no argument"},
-		"no run":             {[]string{"show"}, "the number of a run"},
-		"no bench":           {[]string{"calibrate"}, "-c FILE"},
-		"no such bench":      {[]string{"calibrate", "-c", "nowhere.yaml"}, "nowhere.yaml"},
-		"no scenario":        {[]string{"demo", "--scenario", "nowhere"}, "nowhere"},
-		"no format":          {[]string{"export", "1", "--format", "stone"}, "stone"},
-		"nobody to ask":      {[]string{"calibrate", "-c", bench}, "nothing was measured"},
-		"misspelled key":     {[]string{"calibrate", "-c", spoiled("fixture:", "fixtrue:")}, "spoiled.yaml:3"},
-		"negative frequency": {[]string{"calibrate", "-c", spoiled("from: 10 MHz", "from: -10 MHz")}, "spoiled.yaml:15"},
-		"no unit":            {[]string{"calibrate", "-c", spoiled("13 dBm", "13")}, "13"},
-		"limits upside down": {[]string{"calibrate", "-c", spoiled("limits: default", "limits: {from: 300 MHz, to: 30 MHz, phase_balance: 3 deg}")}, "spoiled.yaml:16"},
-		"flag without unit":  {[]string{"calibrate", "-c", bench, "--from", "10"}, "from"},
+		"no command":           {[]string{"frobnicate"}, "no command"},
+		"no flag":              {[]string{"demo", "--frobnicate"}, "--frobnicate"},
+		"an argument":          {[]string{"demo", "now"}, "takes no argument"},
+		"no run":               {[]string{"show"}, "the number of a run"},
+		"no bench":             {[]string{"calibrate"}, "-c FILE"},
+		"no such bench":        {[]string{"calibrate", "-c", "nowhere.yaml"}, "nowhere.yaml"},
+		"no scenario":          {[]string{"demo", "--scenario", "nowhere"}, "nowhere"},
+		"no bench to simulate": {[]string{"demo", "--bench", "nowhere"}, "nowhere"},
+		"no format":            {[]string{"export", "1", "--format", "stone"}, "stone"},
+		"nobody to ask":        {[]string{"calibrate", "-c", bench}, "nothing was measured"},
+		"misspelled key":       {[]string{"calibrate", "-c", spoiled("fixture:", "fixtrue:")}, "spoiled.yaml:3"},
+		"negative frequency":   {[]string{"calibrate", "-c", spoiled("from: 10 MHz", "from: -10 MHz")}, "spoiled.yaml:15"},
+		"no unit":              {[]string{"calibrate", "-c", spoiled("13 dBm", "13")}, "13"},
+		"limits upside down":   {[]string{"calibrate", "-c", spoiled("limits: default", "limits: {from: 300 MHz, to: 30 MHz, phase_balance: 3 deg}")}, "spoiled.yaml:16"},
+		"flag without unit":    {[]string{"calibrate", "-c", bench, "--from", "10"}, "from"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			code, out, errs := halfturn(t, c.args...)
