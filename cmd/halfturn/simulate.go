@@ -94,8 +94,8 @@ func parseSpeaks(text string) (generator, scope simbench.Family, err error) {
 }
 
 // benchLines is what a bench file says of the instruments. One that is made for
-// a serial line is met there.
-func benchLines(server *simbench.Server, o simbench.Options) string {
+// a serial line is met there; habits of the generator are stated.
+func benchLines(server *simbench.Server, scenario *simbench.Scenario, o simbench.Options) string {
 	generator, scope := server.GeneratorAddress(), server.ScopeAddress()
 	generatorLine, scopeLine := server.SerialAddresses()
 	if o.GeneratorSpeaks.Serial() && generatorLine != "" {
@@ -104,10 +104,14 @@ func benchLines(server *simbench.Server, o simbench.Options) string {
 	if o.ScopeSpeaks.Serial() && scopeLine != "" {
 		scope = scopeLine
 	}
+	speaks := fmt.Sprintf(" {address: %q, dialect: %s}", generator, o.GeneratorSpeaks.Dialect(simbench.Generator))
+	if habits := habitLines(&scenario.Generator); habits != "" {
+		speaks = fmt.Sprintf("\n    address: %q\n    dialect: %s\n%s", generator, o.GeneratorSpeaks.Dialect(simbench.Generator), strings.TrimSuffix(habits, "\n"))
+	}
 	return fmt.Sprintf(`bench:
-  generator: {address: %q, dialect: %s}
+  generator:%s
   scope: {address: %q, dialect: %s}
-`, generator, o.GeneratorSpeaks.Dialect(simbench.Generator), scope, o.ScopeSpeaks.Dialect(simbench.Scope))
+`, speaks, scope, o.ScopeSpeaks.Dialect(simbench.Scope))
 }
 
 func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.Options) error {
@@ -124,7 +128,7 @@ func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.
 	if generator, scope := server.SerialAddresses(); generator != "" {
 		fmt.Fprintf(out, "generator  %s\nscope      %s\n", generator, scope)
 	}
-	fmt.Fprintf(out, "\nIn a bench file:\n\n%s\n", benchLines(server, options))
+	fmt.Fprintf(out, "\nIn a bench file:\n\n%s\n", benchLines(server, scenario, options))
 	server.FitForCalibration()
 	fmt.Fprintln(out, "The calibration cable is in the fixture. Type cable, balun, swapped, nothing or quit.")
 

@@ -224,6 +224,34 @@ func TestAttenuatorIsComeToFromBelow(t *testing.T) {
 	took(t, p, ":SOURce:POWer -1.5", ":SOURce:POWer 1.0")
 }
 
+// A connection that is renewed on the way sets the old level once more, which
+// may take the step out: that is no success.
+func TestTheLinkIsRenewedOnTheWay(t *testing.T) {
+	p := fallingPeer(t)
+	g := openStepped(t, p, drivers.Habits{})
+	ctx := t.Context()
+	must(t, g.Prepare(ctx))
+	must(t, g.SetFrequency(ctx, 100e6))
+	must(t, g.SetDrive(ctx, 8))
+	inner, dropped := p.answer, false
+	p.answering(func(m string) ([]byte, bool) {
+		reply, _ := inner(m)
+		if m == ":SOURce:POWer?" && string(reply) == "-1.5\n" && !dropped {
+			dropped = true
+			return reply, true
+		}
+		return reply, false
+	})
+	err := g.SetDrive(ctx, 2)
+	fails(t, err, drivers.ErrLink)
+	p.took()
+	must(t, g.SetDrive(ctx, 2))
+	sent := p.took()
+	if n := len(sent); n < 2 || !slices.Equal(sent[n-2:], []string{":SOURce:POWer -1.5", ":SOURce:POWer 2.0"}) {
+		t.Errorf("%q", sent)
+	}
+}
+
 // Whatever levels came before, an attenuator with hysteresis ends where the
 // level alone says.
 func TestOneLevelIsOnePosition(t *testing.T) {

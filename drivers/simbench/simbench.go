@@ -13,6 +13,7 @@
 //	network.go fixture.go truth.go  the circuits, solved at each frequency
 //	signal.go synth.go random.go    source, channels, converter, noise
 //	bench.go                        the state that the instruments share
+//	habits.go                       what the generator does beside what it is told
 //	instruments.go                  what can be set and read, whatever they speak
 //	generator.go digitiser.go       the two command sets of SCPI-99
 //	families.go tongue/             the invented families, each in a folder
