@@ -129,29 +129,25 @@ func (r *rig) measure(t *testing.T, cal *Calibrated) (*Run, error) {
 	return run, r.Start(t.Context(), run, cal)
 }
 
-// interrupted is measure with a stop after some steps, and somebody at the front
-// panel before it goes on.
+// interrupted is measure with a full disk after so many steps, and somebody at the
+// front panel before it goes on.
 func (r *rig) interrupted(t *testing.T, cal *Calibrated, after int) (*Run, error) {
 	t.Helper()
 	r.FitForMeasurement()
-	j, stop := newMemory(), make(chan struct{})
+	j := newMemory()
 	j.runs[cal.Run.ID], j.steps[cal.Run.ID] = cal.Run, r.journal.steps[cal.Run.ID]
-	j.onCommit = func(step int) {
-		if step == after {
-			close(stop)
-		}
-	}
-	r.journal = j
-	r.Journal, r.Stop = j, stop
+	full := errors.New("disk full")
+	j.refuse = func(step int) error { return cond(step == after, full) }
+	r.journal, r.Journal = j, j
 	run := steppedRun(Balun)
-	if err := r.Start(t.Context(), run, cal); err != nil || run.State != Stopped {
-		t.Fatalf("state %s, %v", run.State, err)
+	if err := r.Start(t.Context(), run, cal); !errors.Is(err, full) || len(j.steps[run.ID]) != after {
+		t.Fatalf("%d steps, %v", len(j.steps[run.ID]), err)
 	}
 	g := r.Generator
 	if err := errors.Join(g.SetDrive(t.Context(), -60), g.SetFrequency(t.Context(), 100e6), g.SetDrive(t.Context(), 13)); err != nil {
 		t.Fatal(err)
 	}
-	r.Stop, j.onCommit = nil, nil
+	j.refuse = nil
 	return run, r.Resume(t.Context(), run, cal)
 }
 
@@ -304,7 +300,7 @@ func TestHysteresis(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			run, err := r.interrupted(t, cal, 23)
+			run, err := r.interrupted(t, cal, 25)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -35,7 +35,7 @@ func agreement(ctx context.Context, store Store, run *sweep.Run, points []balanc
 			earlier.Bench.Fixture != run.Bench.Fixture || earlier.Identities != run.Identities {
 			continue
 		}
-		before, err := measured(ctx, store, earlier.ID)
+		before, err := measured(ctx, store, &earlier)
 		if err != nil {
 			return err
 		}
@@ -56,14 +56,14 @@ func agreement(ctx context.Context, store Store, run *sweep.Run, points []balanc
 }
 
 // measured are the measured steps of a run, as many as a proof takes.
-func measured(ctx context.Context, store Store, run int64) ([]balance.Point, error) {
+func measured(ctx context.Context, store Store, run *sweep.Run) ([]balance.Point, error) {
 	var points []balance.Point
-	for step, err := range store.Steps(ctx, run) {
+	for step, err := range store.Steps(ctx, run.ID) {
 		if err != nil {
 			return nil, err
 		}
 		if step.Measured() {
-			points = append(points, step.Point())
+			points = append(points, run.Point(&step))
 		}
 	}
 	return sweep.ForProof(points), nil
