@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"halfturn/drivers/link/internal/desk"
+	"halfturn/drivers/link/internal/host"
 )
 
 // Client is a session as a simulated instrument sees it: Read gives bytes of
@@ -35,19 +36,16 @@ type PeerOptions struct {
 
 // Peer is a simulated instrument's end of HiSLIP, protocol version 1.0.
 type Peer struct {
-	o        PeerOptions
-	serve    func(Client)
-	listener net.Listener
-	running  sync.WaitGroup
+	o     PeerOptions
+	serve func(Client)
+	host  host.Host
 	// Interruptions counts the replies that a client did not read before it
 	// sent the next message.
 	Interruptions atomic.Int64
 
 	mu       sync.Mutex
-	conns    map[net.Conn]bool
 	sessions map[uint16]*session
 	lastID   uint16
-	closed   bool
 }
 
 // session is one client: two channels, and the instrument at the desk.
@@ -76,55 +74,13 @@ func Serve(listener net.Listener, o PeerOptions, serve func(Client)) *Peer {
 	if o.MaxMessage == 0 {
 		o.MaxMessage = 1 << 20
 	}
-	p := &Peer{o: o, serve: serve, listener: listener, conns: map[net.Conn]bool{}, sessions: map[uint16]*session{}}
-	p.running.Go(func() {
-		for {
-			conn, err := listener.Accept()
-			if err != nil {
-				return
-			}
-			if !p.keep(conn) {
-				return
-			}
-			p.running.Go(func() {
-				defer p.drop(conn)
-				p.channel(conn)
-			})
-		}
-	})
+	p := &Peer{o: o, serve: serve, sessions: map[uint16]*session{}}
+	p.host.Serve(listener, p.channel)
 	return p
 }
 
-func (p *Peer) keep(conn net.Conn) bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.closed {
-		_ = conn.Close()
-		return false
-	}
-	p.conns[conn] = true
-	return true
-}
-
-func (p *Peer) drop(conn net.Conn) {
-	_ = conn.Close()
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	delete(p.conns, conn)
-}
-
 // Close hangs up on all clients and waits for what served them.
-func (p *Peer) Close() error {
-	err := p.listener.Close()
-	p.mu.Lock()
-	p.closed = true
-	for conn := range p.conns {
-		_ = conn.Close()
-	}
-	p.mu.Unlock()
-	p.running.Wait()
-	return err
-}
+func (p *Peer) Close() error { return p.host.Close() }
 
 // receive reads a message; limit bounds its payload.
 func receive(conn net.Conn, limit uint64) (header, []byte, error) {
@@ -227,7 +183,7 @@ func (s *session) attach(conn net.Conn) bool {
 		return false
 	}
 	s.async = conn
-	s.peer.running.Go(func() {
+	s.peer.host.Go(func() {
 		defer s.desk.Close()
 		s.peer.serve(s.desk)
 	})

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"halfturn/drivers/link/internal/desk"
+	"halfturn/drivers/link/internal/host"
 )
 
 // Client is a link as a simulated instrument sees it: Read gives bytes of one
@@ -34,17 +35,14 @@ type PeerOptions struct {
 // Peer is a simulated instrument's end of VXI-11: a portmapper and a core
 // channel.
 type Peer struct {
-	o         PeerOptions
-	serve     func(Client)
-	listeners [2]net.Listener
-	corePort  uint32
-	running   sync.WaitGroup
+	o        PeerOptions
+	serve    func(Client)
+	corePort uint32
+	host     host.Host
 
 	mu     sync.Mutex
-	conns  map[net.Conn]bool
 	links  map[uint32]*peerLink
 	lastID uint32
-	closed bool
 }
 
 // peerLink is one client's link, with the instrument at the desk.
@@ -52,15 +50,8 @@ type peerLink struct {
 	desk *desk.Desk
 	conn net.Conn
 	gone atomic.Bool // it was destroyed, and the connection goes on
-
-	mu      sync.Mutex
-	out     []byte // said, and not fetched
-	ends    []int  // where in out its messages end
-	changed chan struct{}
+	said desk.Outbox // and not fetched
 }
-
-// outLimit bounds what an instrument says before it is fetched.
-const outLimit = 1 << 20
 
 // Serve answers on both listeners, which may have any TCP port, until Close;
 // serve is run for each link, and its return hangs up.
@@ -74,45 +65,23 @@ func Serve(portmapper, core net.Listener, o PeerOptions, serve func(Client)) *Pe
 	if o.MaxRead == 0 {
 		o.MaxRead = 1 << 20
 	}
-	p := &Peer{
-		o: o, serve: serve, listeners: [2]net.Listener{portmapper, core}, corePort: uint32(core.Addr().(*net.TCPAddr).Port),
-		conns: map[net.Conn]bool{}, links: map[uint32]*peerLink{},
-	}
-	p.running.Go(func() { p.accept(portmapper, p.mapPorts) })
-	p.running.Go(func() { p.accept(core, p.coreCall) })
+	p := &Peer{o: o, serve: serve, corePort: uint32(core.Addr().(*net.TCPAddr).Port), links: map[uint32]*peerLink{}}
+	p.host.Serve(portmapper, func(conn net.Conn) { p.calls(conn, p.mapPorts) })
+	p.host.Serve(core, func(conn net.Conn) {
+		p.calls(conn, p.coreCall)
+		p.drop(conn)
+	})
 	return p
 }
 
 // procedure answers one call: its accept_stat, and its results behind reply.
 type procedure func(conn net.Conn, program, version, number uint32, args *values, reply []byte) (status uint32, results []byte)
 
-func (p *Peer) accept(listener net.Listener, do procedure) {
-	for {
-		conn, err := listener.Accept()
-		if err != nil {
-			return
-		}
-		p.mu.Lock()
-		if p.closed {
-			p.mu.Unlock()
-			_ = conn.Close()
-			return
-		}
-		p.conns[conn] = true
-		p.mu.Unlock()
-		p.running.Go(func() {
-			p.calls(conn, do)
-			p.drop(conn)
-		})
-	}
-}
-
-// drop ends a connection and its links (VXI-11 rev 1.0, B.4.3; from memory).
+// drop ends the links of a connection that ended (VXI-11 rev 1.0, B.4.3; from
+// memory).
 func (p *Peer) drop(conn net.Conn) {
-	_ = conn.Close()
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	delete(p.conns, conn)
 	for id, l := range p.links {
 		if l.conn == conn {
 			_ = l.desk.Close()
@@ -122,25 +91,7 @@ func (p *Peer) drop(conn net.Conn) {
 }
 
 // Close hangs up on all clients and waits for what served them.
-func (p *Peer) Close() error {
-	var err error
-	for _, l := range p.listeners {
-		if e := l.Close(); err == nil {
-			err = e
-		}
-	}
-	p.mu.Lock()
-	p.closed = true
-	for conn := range p.conns {
-		_ = conn.Close()
-	}
-	for _, l := range p.links {
-		_ = l.desk.Close()
-	}
-	p.mu.Unlock()
-	p.running.Wait()
-	return err
-}
+func (p *Peer) Close() error { return p.host.Close() }
 
 // calls answers the calls of one connection, one after the other.
 func (p *Peer) calls(conn net.Conn, do procedure) {
@@ -246,7 +197,8 @@ func (p *Peer) coreCall(conn net.Conn, program, version, number uint32, args *va
 		args.uint()
 		results = appendUints(reply, errNoLink)
 		if l != nil && args.err == nil {
-			l.clear()
+			l.desk.Clear()
+			l.said.Clear()
 			results = appendUints(reply, errNone)
 		}
 	case destroyLink:
@@ -270,22 +222,28 @@ func (p *Peer) create(conn net.Conn, device string, reply []byte) []byte {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if len(p.links) > 1000 || p.closed {
+	if len(p.links) > 1000 {
 		return appendUints(reply, errResources, 0, 0, 0)
 	}
 	p.lastID++
 	id := p.lastID
-	l := &peerLink{conn: conn, changed: make(chan struct{})}
+	l := &peerLink{conn: conn}
 	l.desk = desk.New(
 		p.o.Parts, 0,
-		func(_ uint32, b []byte, end bool) error { return l.say(b, end && !p.o.NoEnd, p.o.NoNewline) },
+		func(_ uint32, b []byte, end bool) error {
+			end = end && !p.o.NoEnd
+			if end && p.o.NoNewline {
+				b = b[:len(b)-1]
+			}
+			return l.said.Put(b, end, l.desk.Closed())
+		},
 		func() {
 			if !l.gone.Load() {
 				_ = conn.Close()
 			}
 		})
 	p.links[id] = l
-	p.running.Go(func() {
+	p.host.Go(func() {
 		p.serve(l.desk)
 		_ = l.desk.Close()
 	})
@@ -330,12 +288,19 @@ func (p *Peer) write(l *peerLink, wait, flags uint32, data, reply []byte) []byte
 func (p *Peer) read(l *peerLink, size, wait uint32, reply []byte) []byte {
 	passed, stop := after(wait)
 	defer stop()
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for len(l.out) == 0 && len(l.ends) == 0 {
-		changed := l.changed
-		l.mu.Unlock()
-		var code uint32
+	for {
+		b, end, ok, changed := l.said.Take(int(min(size, p.o.MaxRead)))
+		if ok {
+			var reason uint32
+			if end {
+				reason = reasonEnd
+			}
+			if len(b) == int(size) {
+				reason |= reasonRequested
+			}
+			return appendOpaque(appendUints(reply, errNone, reason), b)
+		}
+		code := uint32(errNone)
 		select {
 		case <-changed:
 		case <-passed:
@@ -343,68 +308,8 @@ func (p *Peer) read(l *peerLink, size, wait uint32, reply []byte) []byte {
 		case <-l.desk.Closed():
 			code = errNoLink
 		}
-		l.mu.Lock()
 		if code != errNone {
 			return appendOpaque(appendUints(reply, code, 0), nil)
 		}
 	}
-	n := min(uint64(len(l.out)), uint64(size), uint64(p.o.MaxRead))
-	var reason uint32
-	if len(l.ends) > 0 && n >= uint64(l.ends[0]) {
-		n, reason = uint64(l.ends[0]), reasonEnd
-		l.ends = l.ends[1:]
-	}
-	if n == uint64(size) {
-		reason |= reasonRequested
-	}
-	reply = appendOpaque(appendUints(reply, errNone, reason), l.out[:n])
-	l.out = l.out[n:]
-	for i := range l.ends {
-		l.ends[i] -= int(n)
-	}
-	l.change()
-	return reply
-}
-
-// change is called with mu held.
-func (l *peerLink) change() {
-	close(l.changed)
-	l.changed = make(chan struct{})
-}
-
-// say keeps a part of a reply until it is fetched.
-func (l *peerLink) say(b []byte, end, noNewline bool) error {
-	if end && noNewline {
-		b = b[:len(b)-1]
-	}
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for len(l.out) > 0 && len(l.out)+len(b) > outLimit {
-		changed := l.changed
-		l.mu.Unlock()
-		select {
-		case <-changed:
-		case <-l.desk.Closed():
-		}
-		l.mu.Lock()
-		select {
-		case <-l.desk.Closed():
-			return net.ErrClosed
-		default:
-		}
-	}
-	l.out = append(l.out, b...)
-	if end {
-		l.ends = append(l.ends, len(l.out))
-	}
-	l.change()
-	return nil
-}
-
-func (l *peerLink) clear() {
-	l.desk.Clear()
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.out, l.ends = nil, nil
-	l.change()
 }

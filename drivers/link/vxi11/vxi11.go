@@ -71,12 +71,8 @@ type Conn struct {
 	patience time.Duration
 	due      bool // a reply may come
 	sent     message.Scanner
-	got      message.Scanner
-	data     []byte // arrived and not read
-	spare    []byte // the storage behind data
-	end      bool   // END comes after data
-	newline  bool   // to be read next
-	broken   error  // what nothing can mend
+	in       message.Inbox
+	broken   error // what nothing can mend
 }
 
 // Dialer makes a TCP connection to host:port.
@@ -315,29 +311,7 @@ func (c *Conn) ready(p []byte) (int, error) {
 	if err := c.usable(); err != nil || len(p) == 0 {
 		return 0, err
 	}
-	if c.newline {
-		c.newline = false
-		p[0] = '\n'
-		return 1, nil
-	}
-	n := copy(p, c.data)
-	for rest := p[:n]; len(rest) > 0; {
-		k, _ := c.got.Next(rest)
-		rest = rest[k:]
-	}
-	c.data = c.data[n:]
-	if len(c.data) > 0 || !c.end {
-		return n, nil
-	}
-	c.end = false
-	switch lacks := c.got.End(); {
-	case lacks && n < len(p):
-		p[n] = '\n'
-		n++
-	case lacks:
-		c.newline = true
-	}
-	return n, nil
+	return c.in.Read(p), nil
 }
 
 // idle waits, without holding up others, until something may be fetched.
@@ -409,16 +383,10 @@ func (c *Conn) fetched(get source) (done bool, err error) {
 		}
 		return true, nil
 	}
-	// What was read keeps its storage until the user has it; the next reply
-	// comes into the other. A message may be written in between.
-	if len(c.data) > 0 {
-		c.data = append(append([]byte(nil), c.data...), data...)
-	} else {
-		c.data = data
-		c.core.reply.data, c.spare = c.spare[:0], c.core.reply.data
-	}
-	if reason&reasonEnd != 0 && code == errNone {
-		c.end, c.due = true, false
+	end := reason&reasonEnd != 0 && code == errNone
+	c.in.Put(data, end)
+	if end {
+		c.due = false
 	}
 	return true, nil
 }
@@ -443,9 +411,9 @@ func (c *Conn) Clear() error {
 	case code != errNone && code != errUnsupported: // without it, what is stale comes and is told apart above
 		return c.failed(refused("device_clear", code))
 	}
-	c.data, c.end, c.newline, c.due = nil, false, false, false
+	c.due = false
 	c.sent.Reset()
-	c.got.Reset()
+	c.in.Reset()
 	return nil
 }
 
