@@ -21,6 +21,8 @@ func TestCheck(t *testing.T) {
 		"vxi11://192.0.2.7",
 		"vxi11://scope.local/inst0",
 		"vxi11://192.0.2.7:1111/gpib0,12",
+		"usbtmc:///dev/usbtmc0",
+		"usbtmc:///dev/scope",
 		"serial:///dev/ttyUSB0",
 		"serial:///dev/ttyUSB0?baud=115200&bits=7&parity=even&stop=2&library=tarm",
 		"serial:///dev/serial/by-id/usb-Hut_4-if00-port0?baud=9600",
@@ -34,7 +36,7 @@ func TestCheck(t *testing.T) {
 	bad := []struct{ address, want string }{
 		{"", "no kind of link"},
 		{"192.0.2.7:5025", "no kind of link"},
-		{"udp://192.0.2.7:5025", `"udp" is no kind of link, there are hislip, serial, tcp, vxi11`},
+		{"udp://192.0.2.7:5025", `"udp" is no kind of link, there are hislip, serial, tcp, usbtmc, vxi11`},
 		{"tcp://", "host is missing"},
 		{"tcp://:5025", "host is missing"},
 		{"tcp://192.0.2.7", "port is missing"},
@@ -56,6 +58,10 @@ func TestCheck(t *testing.T) {
 		{"vxi11://", "host is missing, write it like vxi11://192.0.2.7/inst0"},
 		{"vxi11://192.0.2.7/inst 0", "no name of a device"},
 		{"vxi11://192.0.2.7?", "no options"},
+		{"usbtmc://", "follows three slashes, write it like usbtmc:///dev/usbtmc0"},
+		{"usbtmc:///", "three slashes"},
+		{"usbtmc://dev/usbtmc0", "three slashes"},
+		{"usbtmc:///dev/usbtmc0?timeout=1", "no options"},
 		{"serial://", "three slashes"},
 		{"serial:///", "three slashes"},
 		{"serial://COM3", "three slashes"},
@@ -131,6 +137,8 @@ func TestOpenFails(t *testing.T) {
 		{"context at its end", cancelled, "tcp://127.0.0.1:1"},
 		{"nobody listens, HiSLIP", context.Background(), "hislip://127.0.0.1:1"},
 		{"nobody listens, VXI-11", context.Background(), "vxi11://127.0.0.1:1"},
+		{"no such device file", context.Background(), "usbtmc:///dev/no-such-device"},
+		{"no USBTMC device", context.Background(), "usbtmc:///dev/null"},
 	}
 	for _, c := range cases {
 		l, err := Open(c.ctx, c.address)
@@ -151,6 +159,7 @@ func FuzzCheck(f *testing.F) {
 	f.Add("serial://%zz?;=&")
 	f.Add("hislip://[::1]:4880/hislip0")
 	f.Add("vxi11://192.0.2.7/gpib0,12")
+	f.Add("usbtmc:///dev/usbtmc0")
 	f.Fuzz(func(t *testing.T, address string) {
 		// An address that is refused is refused in one line.
 		if err := Check(address); err != nil && strings.ContainsAny(err.Error(), "\r\n") {

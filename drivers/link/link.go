@@ -7,6 +7,7 @@
 //	  serial:///COM3                         a serial line on Windows
 //	  hislip://host/hislip0                  HiSLIP (IVI-6.1), at port 4880 or host:port
 //	  vxi11://host/inst0                     VXI-11; host:port is the portmapper's, 111
+//	  usbtmc:///dev/usbtmc0                  USB488 through the device file of Linux
 //
 // hislip0 and inst0 name the device at that host and may be left out.
 //
@@ -22,8 +23,8 @@
 // the first one. Hardware and software flow control are off.
 //
 // Raw sockets and serial lines are plain streams: they do not know where a
-// message ends. HiSLIP and VXI-11 do, and turn it into the newline that a
-// reader of a stream goes by (packages hislip and vxi11): a newline outside of
+// message ends. HiSLIP, VXI-11 and USB488 do, and turn it into the newline that
+// a reader of a stream goes by (packages of their names): a newline outside of
 // a block goes out with the end of the message, and a reply that ends without
 // a newline gets one. They can also clear the instrument's end of the link,
 // which Discard makes use of. README.md lists the clauses of the standards and
@@ -70,6 +71,7 @@ var kinds = map[string]func(address string, u *url.URL) (opener, error){
 	"tcp":    parseTCP,
 	"serial": parseSerial,
 	"hislip": parseHiSLIP,
+	"usbtmc": parseUSBTMC,
 	"vxi11":  parseVXI11,
 }
 
@@ -117,7 +119,7 @@ func Discard(l Link) error {
 	}
 }
 
-const examples = "write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0 or serial:///dev/ttyUSB0?baud=115200"
+const examples = "write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0, usbtmc:///dev/usbtmc0 or serial:///dev/ttyUSB0?baud=115200"
 
 func parse(address string) (opener, error) {
 	bad := func(format string, args ...any) (opener, error) {

@@ -15,7 +15,9 @@ import (
 	"time"
 
 	"halfturn/drivers"
+	"halfturn/drivers/link"
 	"halfturn/drivers/link/hislip"
+	"halfturn/drivers/link/usbtmc"
 	"halfturn/drivers/link/vxi11"
 	"halfturn/drivers/scpi"
 )
@@ -29,6 +31,9 @@ var starts = map[string]func(t testing.TB, serve func(io.ReadWriteCloser)) (addr
 	"vxi11":                    overVXI11(vxi11.PeerOptions{}),
 	"vxi11, no newline":        overVXI11(vxi11.PeerOptions{NoNewline: true}),
 	"vxi11, small, no newline": overVXI11(vxi11.PeerOptions{NoNewline: true, MaxWrite: 5, MaxRead: 1000}),
+	"usbtmc":                   overUSBTMC(usbtmc.PeerOptions{Padded: true}),
+	"usbtmc, no newline":       overUSBTMC(usbtmc.PeerOptions{NoNewline: true, NoTrailer: true}),
+	"usbtmc, small parts":      overUSBTMC(usbtmc.PeerOptions{NoNewline: true, MaxRead: 4096 - 12}),
 }
 
 func listen(t testing.TB) net.Listener {
@@ -60,6 +65,15 @@ func overVXI11(o vxi11.PeerOptions) func(testing.TB, func(io.ReadWriteCloser)) s
 		p := vxi11.Serve(portmapper, listen(t), o, func(c vxi11.Client) { serve(c) })
 		t.Cleanup(func() { p.Close() })
 		return "vxi11://" + portmapper.Addr().String() + "/inst0"
+	}
+}
+
+func overUSBTMC(o usbtmc.PeerOptions) func(testing.TB, func(io.ReadWriteCloser)) string {
+	return func(t testing.TB, serve func(io.ReadWriteCloser)) string {
+		listener := listen(t)
+		p := usbtmc.Serve(listener, o, func(c usbtmc.Client) { serve(c) })
+		t.Cleanup(func() { p.Close() })
+		return "usbtmc://" + link.LoopbackDevice + listener.Addr().String()
 	}
 }
 
@@ -272,7 +286,11 @@ func TestFaults(t *testing.T) {
 		fault("HALF?", drivers.ErrLink, "only part of a reply")
 		fault("GARBAGE?", drivers.ErrReply, "control characters")
 		fault("SHORT?", drivers.ErrLink, "only 3 of 1000 bytes")
-		fault("OFF?", drivers.ErrLink, "closed the connection")
+		gone := "closed the connection"
+		if strings.HasPrefix(address, "usbtmc:") {
+			gone = "unplugged or switched off"
+		}
+		fault("OFF?", drivers.ErrLink, gone)
 	})
 }
 
@@ -304,7 +322,7 @@ func TestCancelled(t *testing.T) {
 // another on loopback.
 func BenchmarkBlock(b *testing.B) {
 	reply := append(scpi.AppendBlock(nil, make([]byte, 1_000_000)), '\n')
-	for _, name := range []string{"hislip", "vxi11"} {
+	for _, name := range []string{"hislip", "vxi11", "usbtmc"} {
 		b.Run(name, func(b *testing.B) {
 			c := dial(b, starts[name](b, answering(func(m string) string {
 				if m == "BLOCK?" {
@@ -326,7 +344,7 @@ func BenchmarkBlock(b *testing.B) {
 
 // BenchmarkAsk asks for a short reply.
 func BenchmarkAsk(b *testing.B) {
-	for _, name := range []string{"hislip", "vxi11"} {
+	for _, name := range []string{"hislip", "vxi11", "usbtmc"} {
 		b.Run(name, func(b *testing.B) {
 			c := dial(b, starts[name](b, answering(func(string) string { return "" })), 10*time.Second, quiet)
 			b.ReportAllocs()

@@ -94,7 +94,7 @@ func TestRefusals(t *testing.T) {
 		{"aim: 0.6", "aim: 0.9", []string{`bench.yaml:32: plan.fill.aim: min 0.4, aim 0.9 and max 0.8 must rise in this order`}},
 		{"min: 0.4", "min: 0.6", []string{`bench.yaml:32: plan.fill.aim: min 0.6, aim 0.6 and max 0.8 must rise in this order`}},
 		{"    aim: 0.6\n    min: 0.4\n    max: 0.8\n", "    max: 0.6\n", []string{`bench.yaml:32: plan.fill.max: min 0.5, aim 0.7 and max 0.6 must rise in this order`}},
-		{"address: tcp://192.0.2.10:5025", "address: 192.0.2.10:5025", []string{`bench.yaml:5: bench.generator.address: address "192.0.2.10:5025": no kind of link is named, write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0 or serial:///dev/ttyUSB0?baud=115200`}},
+		{"address: tcp://192.0.2.10:5025", "address: 192.0.2.10:5025", []string{`bench.yaml:5: bench.generator.address: address "192.0.2.10:5025": no kind of link is named, write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0, usbtmc:///dev/usbtmc0 or serial:///dev/ttyUSB0?baud=115200`}},
 		{"address: serial:///dev/ttyUSB0?baud=115200", "address: tcp://192.0.2.10:5025", []string{`bench.yaml:9: bench.scope.address: generator and scope have the same address tcp://192.0.2.10:5025`}},
 
 		// Limits.

@@ -43,6 +43,7 @@ type Peer struct {
 	mu     sync.Mutex
 	links  map[uint32]*peerLink
 	lastID uint32
+	closed bool
 }
 
 // peerLink is one client's link, with the instrument at the desk.
@@ -91,7 +92,15 @@ func (p *Peer) drop(conn net.Conn) {
 }
 
 // Close hangs up on all clients and waits for what served them.
-func (p *Peer) Close() error { return p.host.Close() }
+func (p *Peer) Close() error {
+	p.mu.Lock()
+	p.closed = true
+	for _, l := range p.links {
+		_ = l.desk.Close()
+	}
+	p.mu.Unlock()
+	return p.host.Close()
+}
 
 // calls answers the calls of one connection, one after the other.
 func (p *Peer) calls(conn net.Conn, do procedure) {
@@ -222,7 +231,7 @@ func (p *Peer) create(conn net.Conn, device string, reply []byte) []byte {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if len(p.links) > 1000 {
+	if len(p.links) > 1000 || p.closed {
 		return appendUints(reply, errResources, 0, 0, 0)
 	}
 	p.lastID++
