@@ -6,7 +6,7 @@
 //	drivers          Generator, Scope, Capture (this page)
 //	drivers/dialect  makes both from a dialect file: the only implementation
 //	drivers/scpi     IEEE 488.2 message exchange with time limits
-//	drivers/link     bytes to and from tcp://, serial://, hislip:// and vxi11:// addresses
+//	drivers/link     bytes to and from tcp://, serial://, hislip://, vxi11:// and usbtmc:// addresses
 //
 // A call that talks to an instrument takes a context. Each exchange ends within
 // the instrument's time limit; a call that has to reconnect first makes a few.

@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -27,6 +28,8 @@ func TestCheck(t *testing.T) {
 		"serial:///dev/ttyUSB0?baud=115200&bits=7&parity=even&stop=2&library=tarm",
 		"serial:///dev/serial/by-id/usb-Hut_4-if00-port0?baud=9600",
 		"serial:///COM3?library=bugst",
+		"serial:///dev/ttyUSB0?flow=xonxoff&pace=1ms",
+		"serial:///dev/ttyUSB0?flow=rtscts&library=tarm&pace=0",
 	}
 	for _, address := range good {
 		if err := Check(address); err != nil {
@@ -74,6 +77,10 @@ func TestCheck(t *testing.T) {
 		{"serial:///dev/ttyUSB0?bits=9", "bits=9"},
 		{"serial:///dev/ttyUSB0?stop=1.5", "stop=1.5"},
 		{"serial:///dev/ttyUSB0?parity=mark", "parity=mark"},
+		{"serial:///dev/ttyUSB0?flow=hardware", "flow=hardware: give one of none, rtscts, xonxoff"},
+		{"serial:///dev/ttyUSB0?pace=1", "pace=1: give a time from 0s to 1s, as 1ms"},
+		{"serial:///dev/ttyUSB0?pace=-1ms", "pace=-1ms"},
+		{"serial:///dev/ttyUSB0?pace=2s", "pace=2s"},
 		{"serial:///dev/ttyUSB0?library=other", "give one of bugst, tarm"},
 		{"serial:///dev/ttyUSB0?baud=9600;bits=8", "options cannot be read"},
 		{"tcp://\x7f:1", "invalid"},
@@ -95,11 +102,12 @@ func TestSerialSettings(t *testing.T) {
 		address string
 		want    settings
 	}{
-		{"serial:///dev/ttyS0", settings{"/dev/ttyS0", 9600, 8, "none", 1}},
-		{"serial:///dev/ttyS0?baud=115200&bits=7&parity=odd&stop=2", settings{"/dev/ttyS0", 115200, 7, "odd", 2}},
-		{"serial:///COM12", settings{"COM12", 9600, 8, "none", 1}},
-		{"serial:///com3", settings{"com3", 9600, 8, "none", 1}},
-		{"serial:///COM3/x", settings{"/COM3/x", 9600, 8, "none", 1}},
+		{"serial:///dev/ttyS0", settings{"/dev/ttyS0", 9600, 8, "none", 1, "none", 0}},
+		{"serial:///dev/ttyS0?baud=115200&bits=7&parity=odd&stop=2", settings{"/dev/ttyS0", 115200, 7, "odd", 2, "none", 0}},
+		{"serial:///dev/ttyS0?flow=none&pace=1.5ms", settings{"/dev/ttyS0", 9600, 8, "none", 1, "none", 1500 * time.Microsecond}},
+		{"serial:///COM12", settings{"COM12", 9600, 8, "none", 1, "none", 0}},
+		{"serial:///com3", settings{"com3", 9600, 8, "none", 1, "none", 0}},
+		{"serial:///COM3/x", settings{"/COM3/x", 9600, 8, "none", 1, "none", 0}},
 	}
 	for _, c := range cases {
 		u, err := url.Parse(c.address)
@@ -149,6 +157,27 @@ func TestOpenFails(t *testing.T) {
 		}
 		if !strings.HasPrefix(err.Error(), "cannot open "+c.address+": ") || strings.Contains(err.Error(), "\n") {
 			t.Errorf("%s: %v", c.name, err)
+		}
+	}
+}
+
+// Each kind of link has advice of its own.
+func TestRemedy(t *testing.T) {
+	for address, want := range map[string]string{
+		"tcp://192.0.2.7:5025":  "port",
+		"serial:///dev/ttyS0":   "no other program",
+		"hislip://192.0.2.7":    "HiSLIP is on",
+		"vxi11://192.0.2.7":     "portmapper",
+		"usbtmc:///dev/usbtmc0": "udev rule",
+		"nowhere":               "",
+	} {
+		if got := Remedy(address); !strings.Contains(got, want) || want == "" && got != "" {
+			t.Errorf("%s: %q", address, got)
+		}
+	}
+	for scheme, k := range kinds {
+		if k.remedy == "" {
+			t.Errorf("%s has none", scheme)
 		}
 	}
 }

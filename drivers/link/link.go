@@ -17,10 +17,14 @@
 //	bits=8           5 to 8
 //	parity=none      none, odd, even
 //	stop=1           1, 2
+//	flow=none        none, xonxoff, rtscts: how a side that has no room stops the other
+//	pace=0s          0s to 1s: waited after each character, for slow instruments
 //	library=bugst    bugst, tarm: which line library drives the port
 //
 // The second library is for adapters that refuse the modem-control calls of
-// the first one. Hardware and software flow control are off.
+// the first one. Flow control is there on Linux and macOS. With xonxoff, and
+// with fewer than eight bits, the line does not carry all byte values
+// (Transparent). A USB adapter may gather characters, and so undo a short pace.
 //
 // Raw sockets and serial lines are plain streams: they do not know where a
 // message ends. HiSLIP, VXI-11 and USB488 do, and turn it into the newline that
@@ -66,13 +70,25 @@ type Link interface {
 // opener connects to an address that has been read and found good.
 type opener func(ctx context.Context) (Link, error)
 
-// kinds reads the rest of an address by its scheme.
-var kinds = map[string]func(address string, u *url.URL) (opener, error){
-	"tcp":    parseTCP,
-	"serial": parseSerial,
-	"hislip": parseHiSLIP,
-	"usbtmc": parseUSBTMC,
-	"vxi11":  parseVXI11,
+// kind is one kind of link.
+type kind struct {
+	parse  func(address string, u *url.URL) (opener, error) // reads the rest of an address
+	remedy string                                           // what a person looks at when it fails
+}
+
+// kinds are known by the scheme of an address.
+var kinds = map[string]kind{
+	"tcp":    {parseTCP, "check the cable, the address and the port"},
+	"serial": {parseSerial, "check the cable and the name of the line, and that no other program has it"},
+	"hislip": {parseHiSLIP, "look in the instrument's network settings whether HiSLIP is on, and for its port (4880) and the name of the device (hislip0)"},
+	"vxi11":  {parseVXI11, "look in the instrument's network settings whether VXI-11 is on, and for the name of the device (inst0); its portmapper answers at port 111"},
+	"usbtmc": {parseUSBTMC, "look whether the device file is there and your user's group may have it (a udev rule gives it to one), then unplug the instrument's USB and plug it in again; the kernel's log says more"},
+}
+
+// Remedy is what a person can look at when the link at address fails.
+func Remedy(address string) string {
+	scheme, _, _ := strings.Cut(address, "://")
+	return kinds[scheme].remedy
 }
 
 // Open connects to address. A connection over the network that does not come
@@ -119,6 +135,13 @@ func Discard(l Link) error {
 	}
 }
 
+// Transparent says whether l carries all 256 byte values, so that binary data
+// can go over it.
+func Transparent(l Link) bool {
+	t, ok := l.(interface{ Transparent() bool })
+	return !ok || t.Transparent()
+}
+
 const examples = "write it like tcp://192.0.2.7:5025, hislip://192.0.2.7/hislip0, vxi11://192.0.2.7/inst0, usbtmc:///dev/usbtmc0 or serial:///dev/ttyUSB0?baud=115200"
 
 func parse(address string) (opener, error) {
@@ -129,7 +152,7 @@ func parse(address string) (opener, error) {
 	if !found {
 		return bad("no kind of link is named, %s", examples)
 	}
-	read, known := kinds[scheme]
+	k, known := kinds[scheme]
 	if !known {
 		return bad("%q is no kind of link, there are %s", scheme, strings.Join(slices.Sorted(maps.Keys(kinds)), ", "))
 	}
@@ -144,7 +167,7 @@ func parse(address string) (opener, error) {
 	if u.User != nil || u.Fragment != "" || u.Opaque != "" {
 		return bad("names and fragments have no meaning here, %s", examples)
 	}
-	open, err := read(address, u)
+	open, err := k.parse(address, u)
 	if err != nil {
 		return bad("%v", err)
 	}

@@ -24,7 +24,7 @@ func (p *heldPort) Close() error { close(p.closed); return nil }
 
 func TestCloseDoesNotWaitForADriver(t *testing.T) {
 	p := &heldPort{make(chan struct{}), make(chan struct{})}
-	l := newSerial("serial:///held", "/held", p)
+	l := newSerial("serial:///held", settings{device: "/held", flow: flowNone}, p)
 	limit(t, l, short)
 	if n, err := l.Write([]byte("x")); n != 0 || !errors.Is(err, os.ErrDeadlineExceeded) {
 		t.Fatalf("Write = %d, %v", n, err)
@@ -68,7 +68,7 @@ func (p *failingPort) Close() error              { return nil }
 
 // What came before a line went away is read first, then the error, and again.
 func TestPortGone(t *testing.T) {
-	l := newSerial("serial:///gone", "/gone", &failingPort{})
+	l := newSerial("serial:///gone", settings{device: "/gone", flow: flowNone}, &failingPort{})
 	defer l.Close()
 	limit(t, l, long)
 	expect(t, l, []byte("last words"))

@@ -2,10 +2,12 @@ package link
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"net"
 	"net/url"
+	"os"
 	"regexp"
 	"slices"
 	"strconv"
@@ -23,7 +25,28 @@ type settings struct {
 	bits   int
 	parity string
 	stop   int
+	flow   string
+	pace   time.Duration // between characters
 }
+
+// character is how long one character is on its way.
+func (s settings) character() time.Duration {
+	bits := 1 + s.bits + s.stop
+	if s.parity != "none" {
+		bits++
+	}
+	return time.Duration(bits) * time.Second / time.Duration(s.baud)
+}
+
+// transparent says whether the line carries all byte values: XON and XOFF are
+// two of them.
+func (s settings) transparent() bool { return s.bits == 8 && s.flow != flowXonXoff }
+
+const (
+	flowNone    = "none"
+	flowXonXoff = "xonxoff"
+	flowRTSCTS  = "rtscts"
+)
 
 // port is an open line of either library.
 type port interface {
@@ -50,7 +73,7 @@ func parseSerial(address string, u *url.URL) (opener, error) {
 	if u.Host != "" || u.Path == "" || u.Path == "/" {
 		return nil, fmt.Errorf("the device follows three slashes, write it like serial:///dev/ttyUSB0?baud=115200 or serial:///COM3")
 	}
-	s := settings{device: u.Path, baud: 9600, bits: 8, parity: "none", stop: 1}
+	s := settings{device: u.Path, baud: 9600, bits: 8, parity: "none", stop: 1, flow: flowNone}
 	if windowsName.MatchString(s.device) {
 		s.device = s.device[1:]
 	}
@@ -75,24 +98,91 @@ func parseSerial(address string, u *url.URL) (opener, error) {
 		case "parity":
 			s.parity = value
 			err = oneOf(name, value, "even", "none", "odd")
+		case "flow":
+			s.flow = value
+			err = oneOf(name, value, flowNone, flowRTSCTS, flowXonXoff)
+		case "pace":
+			s.pace, err = time.ParseDuration(value)
+			if err != nil || s.pace < 0 || s.pace > longestPace {
+				err = fmt.Errorf("%s=%s: give a time from 0s to %v, as 1ms", name, value, longestPace)
+			}
 		case "library":
 			library = value
 			err = oneOf(name, value, slices.Sorted(maps.Keys(libraries))...)
 		default:
-			err = fmt.Errorf("option %q is not known, there are baud, bits, parity, stop and library", name)
+			err = fmt.Errorf("option %q is not known, there are baud, bits, parity, stop, flow, pace and library", name)
 		}
 		if err != nil {
 			return nil, err
 		}
 	}
 	return func(context.Context) (Link, error) {
-		p, err := libraries[library](s)
+		p, err := openPort(s, libraries[library])
 		if err != nil {
 			return nil, err
 		}
-		return newSerial(address, s.device, p), nil
+		return newSerial(address, s, p), nil
 	}, nil
 }
+
+// longestPace is far beyond what any instrument needs, and short enough to
+// notice that the link was closed.
+const longestPace = time.Second
+
+// openPort opens a line with its flow control, of which the libraries know
+// nothing.
+func openPort(s settings, library func(settings) (port, error)) (port, error) {
+	if s.flow == flowNone {
+		return library(s)
+	}
+	// Before the library, which may keep others out.
+	f, err := openFlow(s.device)
+	if err != nil {
+		return nil, fmt.Errorf("serial line: %w", err)
+	}
+	p, err := library(s)
+	if err != nil {
+		_ = f.close() // the library's error says more
+		return nil, err
+	}
+	if err := f.set(s.flow); err != nil {
+		_, _ = p.Close(), f.close() // likewise
+		return nil, fmt.Errorf("serial line: flow=%s: %w", s.flow, err)
+	}
+	return flowPort{p, f}, nil
+}
+
+// flowPort is a line on which the far end can hold what is sent.
+type flowPort struct {
+	port
+	flow *flow
+}
+
+func (p flowPort) unstick() {
+	p.port.unstick()
+	p.flow.letGo()
+}
+
+// waiting is how many bytes were written and not sent.
+func (p flowPort) waiting() int { return p.flow.waiting() }
+
+// Close gives what was written a moment to be sent, and then drops it: the
+// driver would hold up the closing for it (30 s on Linux, from memory).
+func (p flowPort) Close() error {
+	for end := time.Now().Add(closePatience / 2); p.waiting() > 0; time.Sleep(drainStep) {
+		if time.Now().After(end) {
+			p.flow.letGo()
+			break
+		}
+	}
+	return errors.Join(p.port.Close(), p.flow.close())
+}
+
+// drainStep is how often a line is asked whether all was sent.
+const drainStep = 2 * time.Millisecond
+
+// ErrHeld says that a serial instrument did not let a message be sent.
+var ErrHeld = errors.New("the instrument holds the line by flow control and takes nothing")
 
 func number(name, value string, low, high int) (int, error) {
 	n, err := strconv.Atoi(value)
@@ -114,9 +204,9 @@ func oneOf(name, value string, known ...string) error {
 // runs in a goroutine of its own, since a line may take nothing for ever.
 // Close waits for both.
 type serialLink struct {
-	port     port
-	address  string
-	device   string
+	port    port
+	address string
+	settings
 	deadline *stream.Deadline
 
 	closing sync.Once
@@ -132,6 +222,7 @@ type serialLink struct {
 
 	writing sync.Mutex // held through a Write
 	last    *writeJob  // begun and not known to be done
+	next    time.Time  // with a pace: not before
 }
 
 // inputLimit is where the pump stops reading until somebody reads the link.
@@ -141,11 +232,11 @@ const inputLimit = 1 << 16
 // deadline is at most this.
 const writeChunk = 1024
 
-func newSerial(address, device string, p port) *serialLink {
+func newSerial(address string, line settings, p port) *serialLink {
 	s := &serialLink{
 		port:     p,
 		address:  address,
-		device:   device,
+		settings: line,
 		deadline: stream.NewDeadline(),
 		closed:   make(chan struct{}),
 		input:    make([]byte, 0, inputLimit),
@@ -251,14 +342,18 @@ func (s *serialLink) Write(p []byte) (written int, err error) {
 			return 0, err
 		}
 	}
+	chunk := writeChunk
+	if s.pace > 0 {
+		chunk = 1
+	}
 	for written < len(p) {
 		if s.isClosed() {
 			return written, net.ErrClosed
 		}
-		if _, err := s.deadline.Check(); err != nil {
+		if err := s.pause(time.Until(s.next)); err != nil {
 			return written, err
 		}
-		job := &writeJob{chunk: slices.Clone(p[written:min(len(p), written+writeChunk)]), done: make(chan struct{})}
+		job := &writeJob{chunk: slices.Clone(p[written:min(len(p), written+chunk)]), done: make(chan struct{})}
 		s.last = job
 		go func() {
 			defer close(job.done)
@@ -267,12 +362,54 @@ func (s *serialLink) Write(p []byte) (written int, err error) {
 		if err := s.wait(job); err != nil {
 			return written, err
 		}
+		if s.pace > 0 {
+			s.next = time.Now().Add(s.pace + s.character())
+		}
 		written += job.n
 		if job.err != nil {
 			return written, fmt.Errorf("serial line %s: %w", s.device, job.err)
 		}
 	}
-	return written, nil
+	return written, s.drain()
+}
+
+// pause waits for d, if it is any time at all.
+func (s *serialLink) pause(d time.Duration) error {
+	timer := time.NewTimer(max(0, d))
+	defer timer.Stop()
+	for {
+		passed, err := s.deadline.Check()
+		if err != nil || d <= 0 {
+			return err
+		}
+		select {
+		case <-timer.C:
+			return nil
+		case <-passed:
+		case <-s.closed:
+			return net.ErrClosed
+		}
+	}
+}
+
+// drain waits, on a line with flow control, until all was sent: a driver
+// takes what is written while the far end holds the line.
+func (s *serialLink) drain() error {
+	p, can := s.port.(flowPort)
+	for can && p.waiting() > 0 {
+		if err := s.pause(drainStep); err != nil {
+			return s.held(err)
+		}
+	}
+	return nil
+}
+
+// held says what a passed deadline means where the far end can hold the line.
+func (s *serialLink) held(err error) error {
+	if errors.Is(err, os.ErrDeadlineExceeded) && s.flow != flowNone {
+		return fmt.Errorf("%w: %w", ErrHeld, err)
+	}
+	return err
 }
 
 // wait returns when job is done, and forgets it, or when it must be left.
@@ -280,7 +417,7 @@ func (s *serialLink) wait(job *writeJob) error {
 	for {
 		passed, err := s.deadline.Check()
 		if err != nil {
-			return err
+			return s.held(err)
 		}
 		select {
 		case <-job.done:
@@ -339,5 +476,8 @@ func (s *serialLink) endWrite(job *writeJob) bool {
 	}
 	return false
 }
+
+// Transparent says whether the line carries all byte values.
+func (s *serialLink) Transparent() bool { return s.transparent() }
 
 func (s *serialLink) String() string { return s.address }

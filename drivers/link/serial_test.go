@@ -14,18 +14,30 @@ func TestSerial(t *testing.T) {
 	t.Parallel()
 	for _, library := range []string{"bugst", "tarm"} {
 		t.Run(library, func(t *testing.T) {
-			testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, library) })
+			testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, "library="+library) })
 		})
 	}
 }
 
-func openPTY(t *testing.T, library string) (Link, *os.File) {
+// A pty knows RTS/CTS as a setting and has no lines for it: what is tested is
+// that a line with it is a link like any other.
+func TestSerialRTSCTS(t *testing.T) {
+	t.Parallel()
+	for _, library := range []string{"bugst", "tarm"} {
+		t.Run(library, func(t *testing.T) {
+			testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, "flow=rtscts&library="+library) })
+		})
+	}
+}
+
+func openPTY(t *testing.T, options string) (Link, *os.File) {
+	t.Helper()
 	far, near, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { far.Close() })
-	address := "serial://" + near.Name() + "?baud=115200&library=" + library
+	address := "serial://" + near.Name() + "?baud=115200&" + options
 	l, err := Open(context.Background(), address)
 	near.Close()
 	if err != nil {

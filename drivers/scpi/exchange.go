@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"halfturn/drivers"
+	"halfturn/drivers/link"
 )
 
 // Send sends messages that have no reply, each with its terminator, in one
@@ -84,10 +85,18 @@ func (c *Conn) WaitComplete(ctx context.Context) error {
 // is in it, in buf's storage where that is large enough. The block may be
 // definite, with or without a terminator after it, or indefinite. The end of
 // an indefinite block can be seen on a byte stream only by a newline followed
-// by silence (Options.Quiet), since newlines may be among its bytes.
+// by silence (Options.Quiet), since newlines may be among its bytes. A link that
+// does not carry all byte values is refused, and nothing sent.
 func (c *Conn) AskBlock(ctx context.Context, query string, buf []byte) ([]byte, error) {
 	if err := c.begin(ctx, query); err != nil {
 		return nil, err
+	}
+	if !link.Transparent(c.link) {
+		return nil, &drivers.Error{
+			Instrument: c.name(), Asked: shorten(query),
+			Err:    fmt.Errorf("%w: not sent: the line does not carry every byte of a block", drivers.ErrReply),
+			Advice: "have the instrument send its samples as text, or set the line to flow=rtscts and 8 bits on both sides",
+		}
 	}
 	unwatch := c.watch(ctx)
 	defer unwatch()
@@ -312,12 +321,15 @@ func (c *Conn) fail(ctx context.Context, asked string, got []byte, err error) er
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		e.Err = fmt.Errorf("%w: %s within %v", drivers.ErrLink, missing(got, err), c.o.TimeLimit)
 		e.Advice = "check that the instrument is on, the cable and the address; a slow one needs a longer time limit"
+		if errors.Is(err, link.ErrHeld) {
+			e.Advice = "check that both sides have the same flow control, and that the instrument does not wait for a key"
+		}
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		e.Err = fmt.Errorf("%w: the far end closed the connection: %w", drivers.ErrLink, err)
 		e.Advice = "check that the instrument is on and serves no other program"
 	default:
 		e.Err = fmt.Errorf("%w: %w", drivers.ErrLink, err)
-		e.Advice = "check the cable and the address"
+		e.Advice = link.Remedy(c.o.Address)
 	}
 	return e
 }
@@ -333,6 +345,8 @@ func missing(got []byte, err error) string {
 		return errNoIdentity.Error()
 	case errors.As(err, &short):
 		return short.what()
+	case errors.Is(err, link.ErrHeld):
+		return errNotSent.Error() + ", " + link.ErrHeld.Error()
 	case errors.Is(err, errNotSent):
 		return errNotSent.Error()
 	case len(got) > 0:

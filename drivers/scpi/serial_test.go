@@ -68,3 +68,27 @@ func TestSerialFaults(t *testing.T) {
 	_, err = c.Ask(t.Context(), "*OPC?")
 	wantError(t, err, drivers.ErrLink)
 }
+
+// An instrument that holds the line by XOFF is named as the cause, and a
+// binary block is not asked for over a line that cannot carry it.
+func TestXonXoff(t *testing.T) {
+	i := &instrument{answer: func(p peer, m string) bool {
+		if m != "HOLD?" {
+			return false
+		}
+		say(p, "held\n\x13")
+		return true
+	}}
+	c := dial(t, startPTY(t, i, "bugst")+"&flow=xonxoff", func(o *Options) { o.TimeLimit = 500 * time.Millisecond })
+	_, err := c.AskBlock(t.Context(), "BLOCK?", nil)
+	wantError(t, err, drivers.ErrReply, "does not carry every byte", "flow=rtscts")
+	askAgain(t, c, "*OPC?", "1")
+	if got, err := c.Ask(t.Context(), "HOLD?"); err != nil || got != "held" {
+		t.Fatalf("%q, %v", got, err)
+	}
+	// The line hears XOFF behind the reply, at once or a little later.
+	for err = nil; err == nil; {
+		_, err = c.Ask(t.Context(), "*OPC?")
+	}
+	wantError(t, err, drivers.ErrLink, "the instrument holds the line", "same flow control")
+}

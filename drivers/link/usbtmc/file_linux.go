@@ -23,13 +23,7 @@ func OpenFile(path string) (File, error) {
 	for err == unix.EINTR {
 		fd, err = unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC|unix.O_NONBLOCK, 0)
 	}
-	switch err {
-	case nil:
-	case unix.EACCES:
-		return nil, fmt.Errorf("device file %s: %w: let your user's group have it with a udev rule for the usbtmc devices", path, err)
-	case unix.ENOENT, unix.ENODEV, unix.ENXIO:
-		return nil, fmt.Errorf("device file %s: %w: see whether the instrument is plugged in and on, and which /dev/usbtmc… it has", path, err)
-	default:
+	if err != nil {
 		return nil, fmt.Errorf("device file %s: %w", path, err)
 	}
 	f := deviceFile{fd}

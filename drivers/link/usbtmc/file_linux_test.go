@@ -17,7 +17,7 @@ func TestOpenFileRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for path, want := range map[string]string{
-		"/dev/no-such-device": "plugged in",
+		"/dev/no-such-device": "no such file",
 		"/dev/null":           "no USBTMC device",
 		plain:                 "no USBTMC device",
 		t.TempDir():           "is a directory",

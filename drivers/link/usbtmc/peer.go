@@ -33,10 +33,6 @@ type PeerOptions struct {
 	Parts bool
 }
 
-// packetSize is wMaxPacketSize of a bulk endpoint at high speed (USB 2.0,
-// 5.8.3; from memory).
-const packetSize = 512
-
 // Peer is a simulated instrument's end of the cable: a USB488 device.
 type Peer struct {
 	o     PeerOptions
