@@ -23,11 +23,7 @@ func TestSerial(t *testing.T) {
 // that a line with it is a link like any other.
 func TestSerialRTSCTS(t *testing.T) {
 	t.Parallel()
-	for _, library := range []string{"bugst", "tarm"} {
-		t.Run(library, func(t *testing.T) {
-			testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, "flow=rtscts&library="+library) })
-		})
-	}
+	testLink(t, func(t *testing.T) (Link, farEnd) { return openPTY(t, "flow=rtscts") })
 }
 
 func openPTY(t *testing.T, options string) (Link, *os.File) {
