@@ -154,24 +154,19 @@ func unexpected(err error) error {
 	return err
 }
 
+// unknownSize is that of a block whose caller does not know it.
+const unknownSize = -1
+
 // readBlock reads the block that answers query.
-func (c *Conn) readBlock(ctx context.Context, query string, buf []byte) ([]byte, error) {
+func (c *Conn) readBlock(ctx context.Context, query string, expected int, buf []byte) ([]byte, error) {
 	limit := time.Now().Add(c.o.TimeLimit)
 	for {
-		b, err := c.in.ReadByte()
+		found, err := c.findBlock(query)
 		if err != nil {
 			return nil, err
 		}
-		if blank(b) {
-			continue
-		}
-		// Just read: there is room to put it back.
-		_ = c.in.UnreadByte()
-		if b == '#' {
+		if found {
 			break
-		}
-		if err := c.readLine(c.o.MaxReply, false); err != nil {
-			return nil, err
 		}
 		if !c.staleIdentity(query) {
 			return nil, fmt.Errorf("%w: text where a block was expected", drivers.ErrReply)
@@ -182,12 +177,34 @@ func (c *Conn) readBlock(ctx context.Context, query string, buf []byte) ([]byte,
 		return nil, err
 	}
 	if !definite {
-		return c.readIndefinite(ctx, buf, limit)
+		return c.readIndefinite(ctx, expected, buf, limit)
 	}
 	if buf, err = readPayload(c.in, buf, size); err != nil {
 		return nil, err
 	}
 	return buf, c.readTerminator(ctx)
+}
+
+// findBlock reads up to the # of a block, or else a line into c.line.
+func (c *Conn) findBlock(query string) (found bool, err error) {
+	if c.o.Headers && headerOf(query) != "" {
+		return c.skipHeader(query)
+	}
+	for {
+		b, err := c.in.ReadByte()
+		if err != nil {
+			return false, err
+		}
+		if blank(b) {
+			continue
+		}
+		// Just read: there is room to put it back.
+		_ = c.in.UnreadByte()
+		if b == '#' {
+			return true, nil
+		}
+		return false, c.readLine(c.o.MaxReply, false)
+	}
 }
 
 // readTerminator takes the newline after a definite block. An instrument that
@@ -210,8 +227,9 @@ func (c *Conn) readTerminator(ctx context.Context) error {
 	return c.nothingMore()
 }
 
-// readIndefinite reads until a newline that silence follows.
-func (c *Conn) readIndefinite(ctx context.Context, buf []byte, limit time.Time) ([]byte, error) {
+// readIndefinite reads until a newline that silence follows, or the one that
+// stands where it is expected.
+func (c *Conn) readIndefinite(ctx context.Context, expected int, buf []byte, limit time.Time) ([]byte, error) {
 	buf = buf[:0]
 	var err error
 	for {
@@ -223,6 +241,9 @@ func (c *Conn) readIndefinite(ctx context.Context, buf []byte, limit time.Time) 
 		}
 		if len(buf) == 0 || buf[len(buf)-1] != '\n' || c.in.Buffered() > 0 {
 			continue
+		}
+		if len(buf) == expected+1 {
+			return endIndefinite(buf)
 		}
 		quiet := time.Now().Add(c.o.Quiet)
 		if quiet.After(limit) {

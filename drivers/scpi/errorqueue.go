@@ -43,6 +43,38 @@ func ParseErrorEntry(reply string) (ErrorEntry, error) {
 	return ErrorEntry{Code: int(n), Text: text}, nil
 }
 
+// ErrorReply is how the reply to Options.ErrorQuery is read. Its zero value is
+// an entry of SCPI's error queue, of code 0 when the queue is empty.
+type ErrorReply struct {
+	Empty string // the text that says that there is no error; any other text is one
+	Bits  int    // the reply is a status byte, and these bits of it tell errors
+}
+
+// entry is the error that a reply tells; empty for none.
+func (r ErrorReply) entry(reply string) (string, error) {
+	switch {
+	case r.Bits != 0:
+		status, err := ParseStatus(reply)
+		if err != nil || status&r.Bits == 0 {
+			return "", err
+		}
+		return fmt.Sprintf("status byte %d", status), nil
+	case r.Empty != "":
+		if strings.EqualFold(strings.TrimSpace(reply), r.Empty) {
+			return "", nil
+		}
+		if strings.TrimSpace(reply) == "" {
+			return "", fmt.Errorf("%w: nothing, where %s or an error was expected", drivers.ErrReply, r.Empty)
+		}
+		return strings.TrimSpace(reply), nil
+	}
+	entry, err := ParseErrorEntry(reply)
+	if err != nil || entry.Code == 0 {
+		return "", err
+	}
+	return entry.String(), nil
+}
+
 // maxErrors is how many entries are read before an error queue counts as one
 // that does not empty.
 const maxErrors = 64
@@ -56,9 +88,9 @@ func (c *Conn) CheckErrors(ctx context.Context) error {
 	var entries []string
 	for range maxErrors {
 		reply, err := c.Ask(ctx, c.o.ErrorQuery)
-		var entry ErrorEntry
+		var entry string
 		if err == nil {
-			entry, err = ParseErrorEntry(reply)
+			entry, err = c.o.Errors.entry(reply)
 			if err != nil {
 				err = c.BadReply(c.o.ErrorQuery, "", err)
 			}
@@ -73,12 +105,12 @@ func (c *Conn) CheckErrors(ctx context.Context) error {
 			return err
 		case err != nil:
 			return err
-		case entry.Code == 0 && len(entries) == 0:
+		case entry == "" && len(entries) == 0:
 			return nil
-		case entry.Code == 0:
+		case entry == "":
 			return c.refused(entries, "")
 		}
-		entries = append(entries, entry.String())
+		entries = append(entries, entry)
 	}
 	return c.refused(entries, fmt.Sprintf(" (the error queue did not empty in %d reads)", maxErrors))
 }
@@ -100,13 +132,13 @@ func (c *Conn) dropErrors() error {
 		return nil
 	}
 	for range maxErrors {
-		if err := c.write(c.o.ErrorQuery); err != nil {
+		if err := c.deliver(c.o.ErrorQuery); err != nil {
 			return err
 		}
 		if err := c.readReply(c.o.ErrorQuery); err != nil {
 			return err
 		}
-		if entry, err := ParseErrorEntry(string(c.line)); err != nil || entry.Code == 0 {
+		if entry, err := c.o.Errors.entry(string(c.line)); err != nil || entry == "" {
 			return err
 		}
 	}

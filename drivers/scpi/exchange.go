@@ -30,8 +30,8 @@ func (c *Conn) Send(ctx context.Context, messages ...string) error {
 	}
 	unwatch := c.watch(ctx)
 	defer unwatch()
-	if err := c.write(messages...); err != nil {
-		return c.fail(ctx, asked, nil, err)
+	if err := c.deliver(messages...); err != nil {
+		return c.fail(ctx, asked, c.line, err)
 	}
 	return nil
 }
@@ -44,7 +44,7 @@ func (c *Conn) Ask(ctx context.Context, query string) (string, error) {
 	}
 	unwatch := c.watch(ctx)
 	defer unwatch()
-	err := c.write(query)
+	err := c.deliver(query)
 	if err == nil {
 		err = c.readReply(query)
 	}
@@ -88,6 +88,13 @@ func (c *Conn) WaitComplete(ctx context.Context) error {
 // by silence (Options.Quiet), since newlines may be among its bytes. A link that
 // does not carry all byte values is refused, and nothing sent.
 func (c *Conn) AskBlock(ctx context.Context, query string, buf []byte) ([]byte, error) {
+	return c.AskBlockOf(ctx, query, unknownSize, buf)
+}
+
+// AskBlockOf is AskBlock for a caller who knows how many bytes should come: the
+// newline behind them ends an indefinite block without waiting for silence. A
+// block of another size comes back as it is.
+func (c *Conn) AskBlockOf(ctx context.Context, query string, size int, buf []byte) ([]byte, error) {
 	if err := c.begin(ctx, query); err != nil {
 		return nil, err
 	}
@@ -101,9 +108,9 @@ func (c *Conn) AskBlock(ctx context.Context, query string, buf []byte) ([]byte, 
 	unwatch := c.watch(ctx)
 	defer unwatch()
 	c.line = c.line[:0]
-	err := c.write(query)
+	err := c.deliver(query)
 	if err == nil {
-		buf, err = c.readBlock(ctx, query, buf)
+		buf, err = c.readBlock(ctx, query, size, buf)
 	}
 	if err != nil {
 		return nil, c.fail(ctx, query, c.line, err)
@@ -224,6 +231,13 @@ func (c *Conn) readReply(query string) error {
 			return fmt.Errorf("%w: control characters in a line of text", drivers.ErrReply)
 		}
 	}
+	if c.o.Headers {
+		reply, err := cutHeader(query, c.line)
+		if err != nil {
+			return err
+		}
+		c.line = c.line[:copy(c.line, reply)]
+	}
 	return c.nothingMore()
 }
 
@@ -284,9 +298,7 @@ func (c *Conn) readLine(max int, keepTail bool) error {
 		case len(c.line) == 0 && blank(b):
 			continue
 		case c.ends(b):
-			for len(c.line) > 0 && blank(c.line[len(c.line)-1]) {
-				c.line = c.line[:len(c.line)-1]
-			}
+			c.line = trimBlank(c.line)
 			return nil
 		case len(c.line) == max && keepTail:
 			c.line = c.line[:copy(c.line, c.line[max/2:])]
@@ -343,6 +355,8 @@ func missing(got []byte, err error) string {
 	switch {
 	case errors.Is(err, errNoIdentity):
 		return errNoIdentity.Error()
+	case errors.Is(err, errNoEcho):
+		return errNoEcho.Error()
 	case errors.As(err, &short):
 		return short.what()
 	case errors.Is(err, link.ErrHeld):

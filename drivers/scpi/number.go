@@ -70,6 +70,46 @@ func isNumber(s string) bool {
 	return s == ""
 }
 
+// CutUnit parts a number from the unit behind it, "3.0E+07 HZ" or "50mV". The
+// unit is empty where there is none; whether the number is one is not looked at.
+func CutUnit(reply string) (number, unit string) {
+	s := strings.Trim(reply, " \t\r\n")
+	end := 0
+	for end < len(s) && !(isLetter(s[end]) || s[end] >= 0x80) {
+		end++
+	}
+	// An E with digits behind it is an exponent.
+	if rest := s[end:]; end > 0 && rest != "" && (rest[0] == 'e' || rest[0] == 'E') {
+		digits := 1
+		if digits < len(rest) && (rest[digits] == '+' || rest[digits] == '-') {
+			digits++
+		}
+		first := digits
+		for digits < len(rest) && rest[digits] >= '0' && rest[digits] <= '9' {
+			digits++
+		}
+		if digits > first {
+			end += digits
+		}
+	}
+	return strings.TrimRight(s[:end], " \t"), strings.TrimLeft(s[end:], " \t")
+}
+
+func isLetter(c byte) bool { return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' }
+
+// ParseStatus reads a status register: a whole number of up to 16 bits (488.2,
+// 11.2 and 11.5: NR1, 0 to 255; SCPI-99, volume 1, 20: 15 bits).
+func ParseStatus(reply string) (int, error) {
+	v, err := ParseNumber(reply)
+	if err != nil {
+		return 0, err
+	}
+	if v != math.Trunc(v) || v < 0 || v > math.MaxUint16 {
+		return 0, fmt.Errorf("%w: %g is not a status, those are whole numbers from 0 to 65535", drivers.ErrReply, v)
+	}
+	return int(v), nil
+}
+
 // ParseNumbers reads numbers with commas between them into buf's storage.
 func ParseNumbers(reply string, buf []float64) ([]float64, error) {
 	buf = buf[:0]

@@ -132,6 +132,20 @@ func (c *Conn) synchronise(ctx context.Context) error {
 	for asked := 1; found == ""; {
 		err := c.readLine(longest, true)
 		line := string(c.line)
+		if err == nil && (line == c.o.IdentityQuery || c.o.Echo && strings.HasSuffix(line, c.o.IdentityQuery)) {
+			// What was sent, come back, perhaps behind a message that an earlier
+			// program did not end, which spoiled it.
+			if !c.o.Echo {
+				return fmt.Errorf("%w: the identity query itself came back; an instrument that echoes is told by its dialect (link.echo)", drivers.ErrReply)
+			}
+			if line != c.o.IdentityQuery && asked < maxAsked {
+				asked++
+				if err := ask(); err != nil {
+					return err
+				}
+			}
+			continue
+		}
 		switch {
 		case err != nil && len(others) > 0:
 			c.line = append(c.line[:0], others[len(others)-1]...)

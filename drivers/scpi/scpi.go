@@ -41,6 +41,10 @@ type Options struct {
 
 	ErrorQuery   string // ":SYSTem:ERRor?" when empty
 	NoErrorQueue bool   // the instrument has none: CheckErrors finds nothing
+	Errors       ErrorReply
+
+	Headers bool // replies begin with the header of their query; blocks, too
+	Echo    bool // each line that is sent comes back before it is answered
 
 	// Quiet is the silence that ends a reply where nothing else does: an
 	// indefinite block, or what a confused instrument still sends before a
