@@ -15,17 +15,15 @@
 package dialect
 
 import (
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
-	"path"
 	"slices"
 	"strings"
 	"time"
 
-	"halfturn/configs"
+	"go.yaml.in/yaml/v3"
+
+	"halfturn/drivers/scpi"
 )
 
 // The instruments that a file can describe.
@@ -47,12 +45,37 @@ type File struct {
 	scope     *scopeText
 }
 
+// HasErrorQueue says whether the instrument can be asked for errors: for its
+// error queue, or for a status that tells them.
+func (f *File) HasErrorQueue() bool { return f.link.errors != "" }
+
+// Confirms says whether a verb (frequency, drive or rf; range or window) is
+// read back after it was set.
+func (f *File) Confirms(verb string) bool {
+	switch g, s := f.generator, f.scope; {
+	case g != nil && verb == qFrequency:
+		return len(g.frequency.confirm) > 0
+	case g != nil && verb == qDrive:
+		return len(g.drive.confirm) > 0
+	case g != nil && verb == qRF:
+		return g.rfConfirm != nil
+	case s != nil && verb == qRange:
+		return len(s.setRange.confirm) > 0
+	case s != nil && verb == vWindow:
+		return len(s.setWindow.confirm) > 0
+	}
+	return false
+}
+
 // linkText is what holds for every exchange.
 type linkText struct {
 	terminator string
 	timeLimit  time.Duration
 	identity   string // query; empty if the instrument has none
 	errors     string // query; empty if the instrument has none
+	errorReply scpi.ErrorReply
+	headers    bool // replies begin with the header of their query
+	echo       bool // what is sent comes back before the reply
 }
 
 // prepareText brings the instrument into a known state.
@@ -61,58 +84,32 @@ type prepareText struct {
 	wait *waitText // nil if not waited for
 }
 
-// waitText is a query that is answered when the instrument is ready.
-type waitText struct {
-	ask   message
-	reply string
-}
-
 // formatVersion is the format that this package reads.
 const formatVersion = "1"
 
-// largest file that is read: a slip such as the path of a record is told at once.
-const largest = 1 << 20
-
 // Load reads the shipped dialect of that name, or else the file with that path.
 func Load(nameOrPath string) (*File, error) {
-	if f, err := configs.FS.Open("dialects/" + nameOrPath + ".yaml"); err == nil {
-		defer f.Close()
-		return Parse(nameOrPath, f)
-	}
-	f, err := os.Open(nameOrPath)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("dialect %q: neither a shipped one (%s) nor a file", nameOrPath, strings.Join(shipped(), ", "))
-	}
+	from := find(nameOrPath)
+	text, err := from.read()
 	if err != nil {
-		return nil, fmt.Errorf("dialect: %w", err)
+		return nil, fmt.Errorf("dialect %q: %w", nameOrPath, err)
 	}
-	defer f.Close()
-	return Parse(nameOrPath, f)
+	return interpret(from, text)
 }
 
-// shipped lists the dialects inside the binary.
-func shipped() []string {
-	// A pattern that is constant and well formed has no error.
-	names, _ := fs.Glob(configs.FS, "dialects/*.yaml")
-	for i, n := range names {
-		names[i] = strings.TrimSuffix(path.Base(n), ".yaml")
-	}
-	slices.Sort(names)
-	return names
-}
-
-// Parse reads a dialect file. The error is one line with the name, the line
-// in the file and what was expected there.
+// Parse reads a dialect file; name is its path, which includes go by. The error
+// is one line with the name, the line in the file and what was expected there.
 func Parse(name string, r io.Reader) (*File, error) {
-	text, err := io.ReadAll(io.LimitReader(r, largest+1))
+	text, err := readAll(r)
 	if err != nil {
 		return nil, fmt.Errorf("dialect %s: %w", name, err)
 	}
-	if len(text) > largest {
-		return nil, fmt.Errorf("dialect %s: larger than %d bytes, this is no dialect", name, largest)
-	}
-	d := &document{name: name}
-	f := d.file(text)
+	return interpret(source{name: name}, text)
+}
+
+func interpret(from source, text []byte) (*File, error) {
+	d := &document{name: from.name, from: map[*yaml.Node]string{}}
+	f := d.file(from, text)
 	if d.err != nil {
 		return nil, d.err
 	}
@@ -120,16 +117,19 @@ func Parse(name string, r io.Reader) (*File, error) {
 }
 
 // common are the keys of both kinds of file.
-var common = []string{"format", "instrument", "about", "link", "abilities", "numbers", "prepare"}
+var common = []string{"format", kInclude, "instrument", "about", "link", "abilities", "numbers", "prepare"}
 
 var keysOf = map[string][]string{
 	ofGenerator: append(slices.Clone(common), "frequency", "drive", "rf"),
 	ofScope:     append(slices.Clone(common), "range", "window", "acquire", "read", "scale"),
 }
 
-func (d *document) file(text []byte) *File {
-	root := d.root(text)
+func (d *document) file(from source, text []byte) *File {
+	root := d.root("", text)
 	if root == nil {
+		return nil
+	}
+	if d.include(root, []source{from}); d.err != nil {
 		return nil
 	}
 	// The version and the kind decide what else may be in the file.
@@ -150,7 +150,7 @@ func (d *document) file(text []byte) *File {
 	if m.has("about") {
 		f.About = d.text(m.at("about"))
 	}
-	f.link = d.link(m.section("link", "terminator", "time_limit", "identity", "errors"))
+	f.link = d.link(m.section("link", "terminator", "time_limit", "identity", "errors", "headers", "echo"))
 	f.prepare = d.prepare(m.section("prepare", "send", "wait"))
 	if f.Instrument == ofGenerator {
 		f.generator = d.generator(m)
@@ -163,7 +163,7 @@ func (d *document) file(text []byte) *File {
 // terminators by the names of their control characters.
 var terminators = map[string]string{"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
-// none stands where an instrument has no such query.
+// none stands where an instrument has no such thing.
 const none = "none"
 
 func (d *document) link(m mapping) linkText {
@@ -179,36 +179,54 @@ func (d *document) link(m mapping) linkText {
 	if d.err == nil && l.timeLimit <= 0 {
 		d.fail(m.at("time_limit"), "time_limit must be above 0 s")
 	}
-	query := func(key, example string) string {
+	query := func(m mapping, key, example string) string {
 		n := m.need(key, fmt.Sprintf("a query like %q, or none", example))
 		if q := d.line(n); q != none {
 			return q
 		}
 		return ""
 	}
-	l.identity = query("identity", "*IDN?")
-	l.errors = query("errors", ":SYSTem:ERRor?")
+	l.identity = query(m, "identity", "*IDN?")
+	const errorQuery = ":SYSTem:ERRor?"
+	if n := m.values["errors"]; n != nil && n.Kind == yaml.MappingNode {
+		e := m.section("errors", "ask", "empty", "bits")
+		l.errors = query(e, "ask", errorQuery)
+		empty := e.values["empty"] // may be none, as it is the text that an instrument sends
+		if empty != nil {
+			l.errorReply.Empty = strings.TrimSpace(d.line(empty))
+		}
+		if e.has("bits") {
+			l.errorReply.Bits = d.whole(e.at("bits"), 1, mostBits)
+		}
+		if d.err == nil && (empty != nil) == e.has("bits") {
+			d.fail(n, "either empty (the text that says that there is no error) or bits (of a status byte that tell errors) is expected")
+		}
+	} else {
+		l.errors = query(m, "errors", errorQuery)
+	}
+	l.headers, l.echo = d.yes(m, "headers"), d.yes(m, "echo")
 	return l
 }
 
+// mostBits is the largest status: 16 bits.
+const mostBits = 1<<16 - 1
+
+// yes reads a switch that is off where it is left out.
+func (d *document) yes(m mapping, key string) bool {
+	return m.has(key) && d.word(m.at(key), "yes", "no") == "yes"
+}
+
 func (d *document) prepare(m mapping) prepareText {
-	p := prepareText{send: d.messages(m.need("send", "the set-up lines"), nil)}
+	var p prepareText
+	if n := m.need("send", "the set-up lines, or none"); m.has("send") {
+		p.send = d.messages(n, nil)
+	}
 	if m.has("wait") {
-		w := d.wait(m.section("wait", "ask", "reply"))
+		w := d.wait(m)
 		p.wait = &w
 	}
 	for _, set := range p.send {
 		d.try(set, nil, false)
 	}
 	return p
-}
-
-// wait reads a query and the reply that says ready.
-func (d *document) wait(m mapping) waitText {
-	w := waitText{
-		ask:   d.message(m.need("ask", "the query that is answered when all is done"), nil),
-		reply: d.line(m.need("reply", "what the instrument answers when it is ready")),
-	}
-	d.try(w.ask, nil, true)
-	return w
 }

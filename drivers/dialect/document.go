@@ -22,31 +22,43 @@ import (
 // conclusions drawn from what was read need to look at err.
 type document struct {
 	name string
+	from map[*yaml.Node]string // the file of a node, where it is an included one
 	err  error
 }
 
 // fail complains about the line of n; nil is the top of the file.
 func (d *document) fail(n *yaml.Node, format string, args ...any) {
 	if d.err == nil {
-		line := 1
+		name, line := d.name, 1
 		if n != nil {
 			line = max(n.Line, 1)
+			if file := d.from[n]; file != "" {
+				name = file + " (included by " + d.name + ")"
+			}
 		}
-		d.err = fmt.Errorf("dialect %s, line %d: %w", d.name, line, fmt.Errorf(format, args...))
+		d.err = fmt.Errorf("dialect %s, line %d: %w", name, line, fmt.Errorf(format, args...))
 	}
 }
 
 // yamlLine takes the line out of an error of the YAML package.
 var yamlLine = regexp.MustCompile(`^yaml: line (\d+): `)
 
-// root reads the text as YAML, one document with a mapping in it.
-func (d *document) root(text []byte) *yaml.Node {
+// root reads the text of a file as YAML, one document with a mapping in it;
+// file is empty for the first one, and the included file's name else.
+func (d *document) root(file string, text []byte) *yaml.Node {
+	fail := func(at *yaml.Node, format string, args ...any) {
+		if at == nil {
+			at = &yaml.Node{}
+		}
+		d.from[at] = file
+		d.fail(at, format, args...)
+	}
 	var doc yaml.Node
 	in := yaml.NewDecoder(bytes.NewReader(text))
 	err := in.Decode(&doc)
 	switch {
 	case errors.Is(err, io.EOF):
-		d.fail(nil, "the file is empty, \"format: %s\" is expected", formatVersion)
+		fail(nil, "the file is empty, \"format: %s\" is expected", formatVersion)
 		return nil
 	case err != nil:
 		at := &yaml.Node{Line: 1}
@@ -56,19 +68,30 @@ func (d *document) root(text []byte) *yaml.Node {
 			why = err.Error()[len(m[0]):]
 		}
 		// The package counts some lines from 0.
-		d.fail(at, "not YAML, here or in the next line: %s", why)
+		fail(at, "not YAML, here or in the next line: %s", why)
 		return nil
 	}
 	var more yaml.Node
 	if err := in.Decode(&more); !errors.Is(err, io.EOF) {
-		d.fail(&more, "one document is expected in a file, and nothing after it")
+		fail(&more, "one document is expected in a file, and nothing after it")
 		return nil
 	}
 	if len(doc.Content) == 0 {
-		d.fail(nil, "the file is empty, \"format: %s\" is expected", formatVersion)
+		fail(nil, "the file is empty, \"format: %s\" is expected", formatVersion)
 		return nil
 	}
+	if file != "" {
+		d.mark(&doc, file)
+	}
 	return doc.Content[0]
+}
+
+// mark remembers of which included file the nodes are.
+func (d *document) mark(n *yaml.Node, file string) {
+	d.from[n] = file
+	for _, inner := range n.Content {
+		d.mark(inner, file)
+	}
 }
 
 // mapping is one section of a file.
@@ -125,10 +148,20 @@ func (m mapping) section(key string, keys ...string) mapping {
 	return m.d.mapping(m.need(key, "a section with "+strings.Join(keys, ", ")), key, keys...)
 }
 
-func (m mapping) has(key string) bool { return m.values[key] != nil }
+// has says whether a key that may be left out is there. A none without quotes
+// is as good as nothing, and takes away what an included file says.
+func (m mapping) has(key string) bool {
+	n := m.values[key]
+	return n != nil && (n.Value != none || n.Style != 0)
+}
 
-// at is the value of a key; nil if it is not there.
-func (m mapping) at(key string) *yaml.Node { return m.values[key] }
+// at is the value of a key that may be left out; nil if it is.
+func (m mapping) at(key string) *yaml.Node {
+	if !m.has(key) {
+		return nil
+	}
+	return m.values[key]
+}
 
 // need is the value of a key that must be there; what says what belongs there.
 func (m mapping) need(key, what string) *yaml.Node {

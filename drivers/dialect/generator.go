@@ -80,6 +80,7 @@ func (g *Generator) Prepare(ctx context.Context) error {
 // restore brings an instrument that was away to where it was. RF is off until
 // all else is set.
 func (g *Generator) restore(ctx context.Context) error {
+	g.connections++
 	if err := g.sendRF(ctx, false); err != nil {
 		return err
 	}
@@ -173,28 +174,30 @@ func (g *Generator) SetRF(ctx context.Context, on bool) error {
 }
 
 func (g *Generator) sendRF(ctx context.Context, on bool) error {
-	messages := g.text.rfOff
+	messages, confirm := g.text.rfOff, g.text.rfConfirm
 	if on {
 		messages = g.text.rfOn
 	}
-	if err := g.send(ctx, messages, nil); err != nil {
+	if err := g.send(ctx, messages, nil); err != nil || confirm == nil {
 		return err
 	}
-	for _, c := range g.text.rfConfirms {
-		asked, reply, err := g.ask(ctx, c, nil)
-		if err != nil {
-			return err
-		}
-		is, err := scpi.ParseBool(reply)
-		if err != nil {
-			return g.badReply(asked, reply, err)
-		}
-		if is != on {
-			return &drivers.Error{
-				Instrument: g.name, Asked: asked, Got: shorten(reply),
-				Err:    fmt.Errorf("%w: RF was switched %s and is %s", drivers.ErrRefused, state(on), state(is)),
-				Advice: "look for a protection that tripped or a key on the front panel; switch RF off by hand before touching the bench",
-			}
+	query := confirm.off
+	if on {
+		query = confirm.on
+	}
+	asked, reply, err := g.ask(ctx, query, nil)
+	if err != nil {
+		return err
+	}
+	is, err := scpi.ParseBool(reply)
+	if err != nil {
+		return g.badReply(asked, reply, err)
+	}
+	if is != on {
+		return &drivers.Error{
+			Instrument: g.name, Asked: asked, Got: shorten(reply),
+			Err:    fmt.Errorf("%w: RF was switched %s and is %s", drivers.ErrRefused, state(on), state(is)),
+			Advice: "look for a protection that tripped or a key on the front panel; switch RF off by hand before touching the bench",
 		}
 	}
 	return nil

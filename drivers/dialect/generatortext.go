@@ -9,14 +9,18 @@ import (
 
 // generatorText is what a file says about a generator.
 type generatorText struct {
-	abilities  drivers.GeneratorAbilities
-	formats    formats
-	frequency  verb
-	drive      verb
-	rfOn       []message
-	rfOff      []message
-	rfConfirms []message // queries answered by 1 or ON, 0 or OFF
+	abilities drivers.GeneratorAbilities
+	formats   formats
+	frequency verb
+	drive     verb
+	rfOn      []message
+	rfOff     []message
+	rfConfirm *rfConfirmation // nil if not confirmed
 }
+
+// rfConfirmation are the queries for RF, answered by 1 or ON, 0 or OFF. They
+// may be the messages that switch it, too.
+type rfConfirmation struct{ on, off message }
 
 func (d *document) generator(m mapping) *generatorText {
 	g := &generatorText{}
@@ -45,15 +49,35 @@ func (d *document) generator(m mapping) *generatorText {
 	g.formats = d.formats(m, qFrequency, qDrive)
 	g.frequency = d.verb(m, qFrequency, g.formats, false, qFrequency)
 	g.drive = d.verb(m, qDrive, g.formats, false, qDrive)
-	rf := m.section(qRF, "on", "off", "confirm")
-	g.rfOn = d.messages(rf.need("on", "the message that switches RF on"), nil)
-	g.rfOff = d.messages(rf.need("off", "the message that switches RF off"), nil)
-	if rf.has("confirm") {
-		c := rf.section("confirm", "ask")
-		g.rfConfirms = []message{d.message(c.need("ask", "the query, answered by 1 or ON, 0 or OFF"), nil)}
-	}
+	d.rf(m.section(qRF, "on", "off", "confirm"), g)
 	d.tryGenerator(g)
 	return g
+}
+
+func (d *document) rf(m mapping, g *generatorText) {
+	const answered = "a query that is answered by 1 or ON, 0 or OFF"
+	switches := true // on and off do, and not the queries
+	if m.has("confirm") {
+		c := m.section("confirm", "ask", "on", "off")
+		if switches = !c.has("on") && !c.has("off"); switches {
+			ask := d.message(c.need("ask", answered), nil)
+			g.rfConfirm = &rfConfirmation{ask, ask}
+		} else {
+			g.rfConfirm = &rfConfirmation{
+				on:  d.message(c.need("on", "the message that switches RF on and asks for it"), nil),
+				off: d.message(c.need("off", "the message that switches RF off and asks for it"), nil),
+			}
+			if c.has("ask") {
+				d.fail(c.at("ask"), "either ask, or on and off, which switch RF themselves, is expected")
+			}
+		}
+	}
+	if switches || m.has("on") {
+		g.rfOn = d.messages(m.need("on", "the message that switches RF on"), nil)
+	}
+	if switches || m.has("off") {
+		g.rfOff = d.messages(m.need("off", "the message that switches RF off"), nil)
+	}
 }
 
 func (d *document) tryGenerator(g *generatorText) {
@@ -81,8 +105,9 @@ func (d *document) tryGenerator(g *generatorText) {
 	for _, m := range append(append([]message{}, g.rfOn...), g.rfOff...) {
 		d.try(m, nil, true)
 	}
-	for _, m := range g.rfConfirms {
-		d.try(m, nil, true)
+	if g.rfConfirm != nil {
+		d.try(g.rfConfirm.on, nil, true)
+		d.try(g.rfConfirm.off, nil, true)
 	}
 }
 

@@ -3,7 +3,6 @@ package dialect
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	"halfturn/drivers"
 	"halfturn/drivers/scpi"
@@ -15,7 +14,7 @@ type conn interface {
 	OnReconnect(func(context.Context) error)
 	Send(ctx context.Context, messages ...string) error
 	Ask(ctx context.Context, query string) (string, error)
-	AskBlock(ctx context.Context, query string, buf []byte) ([]byte, error)
+	AskBlockOf(ctx context.Context, query string, size int, buf []byte) ([]byte, error)
 	CheckErrors(ctx context.Context) error
 	Close() error
 }
@@ -25,6 +24,8 @@ type instrument struct {
 	conn conn
 	name string // "scope at tcp://127.0.0.1:5025"
 	file *File
+
+	connections int // counts new connections: an acquisition does not outlive one
 }
 
 // load reads the dialect that c names and makes sure that it is for the part
@@ -49,7 +50,8 @@ func dial(ctx context.Context, c drivers.Config, f *File) (conn, error) {
 	link, err := scpi.Dial(ctx, scpi.Options{
 		Instrument: f.Instrument, Address: c.Address, TimeLimit: limit, Terminator: f.link.terminator,
 		IdentityQuery: f.link.identity, NoIdentity: f.link.identity == "",
-		ErrorQuery: f.link.errors, NoErrorQueue: f.link.errors == "",
+		ErrorQuery: f.link.errors, NoErrorQueue: f.link.errors == "", Errors: f.link.errorReply,
+		Headers: f.link.headers, Echo: f.link.echo,
 	})
 	if err != nil {
 		return nil, err
@@ -63,6 +65,9 @@ func newInstrument(c conn, f *File, address string) instrument {
 
 // Identity is the reply to the identity query; empty if the dialect has none.
 func (i *instrument) Identity() string { return i.conn.Identity() }
+
+// Dialect is the file by which the instrument is spoken to.
+func (i *instrument) Dialect() *File { return i.file }
 
 // CheckErrors reads the error queue until it is empty; anything in it comes
 // back as drivers.ErrRefused.
@@ -129,12 +134,17 @@ func (i *instrument) set(ctx context.Context, v verb, declared formats, values m
 	if err := i.send(ctx, v.send, with); err != nil {
 		return err
 	}
-	for _, c := range v.confirm {
-		asked, reply, err := i.ask(ctx, c.ask, with)
-		if err != nil {
-			return err
+	var asked, reply string
+	for n := range v.confirm {
+		c := &v.confirm[n]
+		// One answer can confirm several values.
+		if n == 0 || c.ask.text != v.confirm[n-1].ask.text {
+			var err error
+			if asked, reply, err = i.ask(ctx, c.ask, with); err != nil {
+				return err
+			}
 		}
-		got, err := c.format.read(reply)
+		got, err := c.read(reply)
 		if err != nil {
 			return i.badReply(asked, reply, err)
 		}
@@ -158,27 +168,5 @@ func (i *instrument) prepare(ctx context.Context) error {
 	if i.file.prepare.wait == nil {
 		return nil
 	}
-	return i.wait(ctx, *i.file.prepare.wait)
-}
-
-// wait asks the query that is answered when the instrument is ready.
-func (i *instrument) wait(ctx context.Context, w waitText) error {
-	asked, reply, err := i.ask(ctx, w.ask, nil)
-	if err != nil {
-		return err
-	}
-	if !sameReply(reply, w.reply) {
-		return i.badReply(asked, reply, fmt.Errorf("%w: %q was expected", drivers.ErrReply, w.reply))
-	}
-	return nil
-}
-
-// sameReply compares texts, or numbers: +1 is 1.
-func sameReply(a, b string) bool {
-	if strings.TrimSpace(a) == strings.TrimSpace(b) {
-		return true
-	}
-	x, err := scpi.ParseNumber(a)
-	y, wrong := scpi.ParseNumber(b)
-	return err == nil && wrong == nil && x == y
+	return i.wait(ctx, i.file.prepare.wait)
 }

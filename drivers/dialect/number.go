@@ -1,12 +1,15 @@
 package dialect
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
 	"go.yaml.in/yaml/v3"
 
+	"halfturn/drivers"
 	"halfturn/drivers/scpi"
 	"halfturn/units"
 )
@@ -17,6 +20,7 @@ const (
 	qFrequency = "frequency"
 	qDrive     = "drive"
 	qRange     = "range"    // full scale, peak to peak
+	qDivision  = "division" // of the screen: the full scale has abilities.divisions of them
 	qRate      = "rate"     // samples per second
 	qInterval  = "interval" // between samples
 	qSpan      = "span"     // of the whole record
@@ -25,45 +29,157 @@ const (
 	qRF        = "rf"      // 0 or 1
 )
 
-// scaled is a unit that a number can be written in, by its size in the unit
-// used in Go. A unit that is more than a factor would need functions here.
-type scaled map[string]float64
+// vWindow is the verb that sets rate and samples.
+const vWindow = "window"
 
-var (
-	hertz   = scaled{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
-	seconds = scaled{"s": 1, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12}
-)
-
-// unitsOf says in which units a quantity can be written.
-var unitsOf = map[string]scaled{
-	qFrequency: hertz,
-	qDrive:     {"dBm": 1},
-	qRange:     {"V": 1, "mV": 1e-3, "uV": 1e-6},
-	qRate:      hertz,
-	qInterval:  seconds,
-	qSpan:      seconds,
+// unit is one in which a number can be written.
+type unit struct {
+	name string
+	size float64 // in the unit used in Go
+	// level: the voltage of a level into 50 Ω, of which size is in volts rms.
+	level bool
 }
 
-// unitNames in the order in which a message lists them.
-var unitNames = []string{"Hz", "kHz", "MHz", "GHz", "dBm", "V", "mV", "uV", "s", "ms", "us", "ns", "ps"}
+var (
+	hertz   = []unit{{"Hz", 1, false}, {"kHz", 1e3, false}, {"MHz", 1e6, false}, {"GHz", 1e9, false}}
+	seconds = []unit{{"s", 1, false}, {"ms", 1e-3, false}, {"us", 1e-6, false}, {"ns", 1e-9, false}, {"ps", 1e-12, false}}
+	volts   = []unit{{"V", 1, false}, {"mV", 1e-3, false}, {"uV", 1e-6, false}}
+	levels  = []unit{
+		{"dBm", 1, false},
+		{"Vrms", 1, true}, {"mVrms", 1e-3, true}, {"uVrms", 1e-6, true},
+		{"Vpp", perRMS, true}, {"mVpp", 1e-3 * perRMS, true}, {"uVpp", 1e-6 * perRMS, true},
+	}
+)
+
+// perRMS is the rms voltage of a sine of 1 V peak to peak.
+const perRMS = 1 / (2 * math.Sqrt2)
+
+// unitsOf says in which units a quantity can be written.
+var unitsOf = map[string][]unit{
+	qFrequency: hertz, qDrive: levels, qRange: volts, qDivision: volts, qRate: hertz, qInterval: seconds, qSpan: seconds,
+}
+
+// ofScale are the units of numbers that the scale asks for: volts, and what
+// else an expression can make something of. In them "nV" is a volt's, too.
+var ofScale = slices.Concat(volts, []unit{{"nV", 1e-9, false}, {"kV", 1e3, false}}, seconds, hertz)
+
+func unitNames(known []unit) []string {
+	names := make([]string, len(known))
+	for i, u := range known {
+		names[i] = u.name
+	}
+	return names
+}
+
+// value is v in the unit used in Go.
+func (u unit) value(v float64) (float64, error) {
+	if !u.level {
+		return v * u.size, nil
+	}
+	if !(v > 0) {
+		return 0, fmt.Errorf("%w: %g %s is no level", drivers.ErrReply, v, u.name)
+	}
+	return float64(units.DBmOfVoltsRMS(units.Volts(v * u.size))), nil
+}
+
+// number is a value in the unit used in Go as a number of u.
+func (u unit) number(value float64) float64 {
+	if u.level {
+		return float64(units.DBm(value).VoltsRMS()) / u.size
+	}
+	return value / u.size
+}
+
+// readUnit finds the unit that stands behind a number. Instruments write units
+// in capitals or not (IEEE 488.2, 7.7.3 has MV and MHZ, from memory); of one that
+// mixes them the first letter must be exact: mHz is not MHz. Where own is a level's volts, V is what
+// own says, rms or peak to peak.
+func readUnit(name string, known []unit, own unit) (unit, error) {
+	name = strings.NewReplacer("µ", "u", "μ", "u").Replace(name)
+	uniform := name == strings.ToUpper(name) || name == strings.ToLower(name)
+	suffix := ""
+	if own.level {
+		suffix = own.name[strings.IndexByte(own.name, 'V')+1:]
+	}
+	for _, u := range known {
+		names := []string{u.name}
+		if short, found := strings.CutSuffix(u.name, suffix); found && suffix != "" {
+			names = append(names, short)
+		}
+		for _, n := range names {
+			if strings.EqualFold(name, n) && (uniform || name[0] == n[0]) {
+				return u, nil
+			}
+		}
+	}
+	if len(known) == 0 {
+		return unit{}, fmt.Errorf("%w: the unit %q stands behind a count", drivers.ErrReply, name)
+	}
+	return unit{}, fmt.Errorf("%w: the unit %q is not known here, only %s are", drivers.ErrReply, name, strings.Join(unitNames(known), ", "))
+}
+
+// readIn reads a number in one of the known units; without one it is in own.
+func readIn(s string, known []unit, own unit) (float64, error) {
+	number, name := scpi.CutUnit(s)
+	v, err := scpi.ParseNumber(number)
+	if err != nil {
+		if name != "" { // show all of it
+			_, err = scpi.ParseNumber(s)
+		}
+		return 0, err
+	}
+	u := own
+	if name != "" {
+		if u, err = readUnit(name, known, own); err != nil {
+			return 0, err
+		}
+	}
+	return u.value(v)
+}
 
 // format is how a quantity is written in messages and read in replies.
 type format struct {
-	factor   float64 // of the unit, in that used in Go
-	decimals int     // after the point; negative: not fixed
-	digits   int     // significant, with an exponent; 0: not fixed
+	unit     unit
+	known    []unit // that replies may have
+	decimals int    // after the point; negative: not fixed
+	digits   int    // significant, with an exponent; 0: not fixed
 	node     *yaml.Node
 }
 
 // count is how a number of samples is written.
-var count = format{factor: 1, decimals: 0}
+var count = format{unit: unit{size: 1}, decimals: 0}
 
 func (f format) write(v float64) string {
-	s := f.written(v / f.factor)
+	number := f.unit.number(v)
+	s := f.written(number)
+	if f.unit.level {
+		// Rounded down: what is sent never exceeds a limit that was kept.
+		for less := 1.0; f.exceeds(s, number); less++ {
+			s = f.written(number - less*f.step(number))
+		}
+	}
 	if strings.Trim(s, "-0.E+") == "" { // some instruments stumble over -0
 		return strings.TrimPrefix(s, "-")
 	}
 	return s
+}
+
+// exceeds says whether a written level is above the number it stands for, by
+// more than the computing of it is off.
+func (f format) exceeds(written string, number float64) bool {
+	v, err := strconv.ParseFloat(written, 64)
+	return err == nil && v > number*(1+1e-12)
+}
+
+// step is the distance of the numbers that can be written near v.
+func (f format) step(v float64) float64 {
+	switch {
+	case f.digits > 0:
+		return math.Pow(10, math.Floor(math.Log10(math.Abs(v)))+1-float64(f.digits))
+	case f.decimals >= 0:
+		return math.Pow10(-f.decimals)
+	}
+	return math.Abs(v) * 1e-14 // 15 digits
 }
 
 func (f format) written(v float64) string {
@@ -88,16 +204,14 @@ func (f format) rounding(v float64) float64 {
 	case f.digits > 0:
 		return math.Abs(v) * math.Pow10(1-f.digits) / 2
 	case f.decimals >= 0:
-		return f.factor * math.Pow10(-f.decimals) / 2
+		return f.unit.size * math.Pow10(-f.decimals) / 2
 	}
 	return 0 // 15 digits
 }
 
-// read reads a number that an instrument sends in the same unit.
-func (f format) read(s string) (float64, error) {
-	v, err := scpi.ParseNumber(s)
-	return v * f.factor, err
-}
+// read reads a number that an instrument sends, with a unit behind it or in
+// the same one.
+func (f format) read(s string) (float64, error) { return readIn(s, f.known, f.unit) }
 
 // formats by quantity, as far as the file declares them.
 type formats map[string]format
@@ -111,14 +225,13 @@ func (d *document) formats(m mapping, quantities ...string) formats {
 			continue
 		}
 		s := section.section(q, "unit", "decimals", "digits")
-		var names []string
-		for _, u := range unitNames {
-			if unitsOf[q][u] != 0 {
-				names = append(names, u)
-			}
+		known := unitsOf[q]
+		names := unitNames(known)
+		name := d.word(s.need("unit", strings.Join(names, ", ")), names...)
+		f := format{known: known, decimals: -1, node: s.node}
+		if i := slices.Index(names, name); i >= 0 {
+			f.unit = known[i]
 		}
-		unit := d.word(s.need("unit", strings.Join(names, ", ")), names...)
-		f := format{factor: unitsOf[q][unit], decimals: -1, node: s.node}
 		if s.has("decimals") {
 			f.decimals = d.whole(s.at("decimals"), 0, 15)
 		}
@@ -152,7 +265,7 @@ func inUnit(q string, v float64) string {
 		return units.Hertz(v).String()
 	case qDrive:
 		return units.DBm(v).String()
-	case qRange:
+	case qRange, qDivision:
 		return units.Volts(v).String()
 	case qInterval, qSpan:
 		return units.Seconds(v).String()
@@ -166,15 +279,23 @@ func inUnit(q string, v float64) string {
 }
 
 // tolerance is how far a value that is read back may be off.
-type tolerance struct{ absolute, relative float64 }
+type tolerance struct {
+	absolute, relative float64
+	in                 unit // that a level is compared in, where absolute is its volts
+}
 
 func (t tolerance) allows(want, got float64) bool {
+	if t.in.level {
+		want, got = t.in.number(want), t.in.number(got)
+	}
 	// The last term is for the rounding of the unit's factor.
 	return math.Abs(got-want) <= t.absolute+(t.relative+1e-9)*math.Abs(want)
 }
 
-// tolerance reads "1 Hz", "0.5 %", "10 ppm", or "0" for a count.
-func (d *document) tolerance(n *yaml.Node, q string) tolerance {
+// tolerance reads "1 Hz", "0.5 %", "10 ppm", or "0" for a count. own is the unit
+// that the quantity is read in: a level in volts may be off by some volts of
+// the same kind, since an instrument shows so many places of it.
+func (d *document) tolerance(n *yaml.Node, q string, own unit) tolerance {
 	s := d.text(n)
 	if d.err != nil {
 		return tolerance{}
@@ -193,8 +314,16 @@ func (d *document) tolerance(n *yaml.Node, q string) tolerance {
 		case qFrequency, qRate:
 			v, err = parsed(units.ParseHertz(s))
 		case qDrive:
-			v, err = parsed(units.ParseDB(s))
-		case qRange:
+			if v, err = parsed(units.ParseDB(s)); err != nil && own.level {
+				if v, err = parsed(units.ParseVolts(s)); err == nil {
+					// One volt of the unit's kind, whatever its prefix.
+					t.in = unit{name: own.name, size: 1, level: true}
+					if strings.HasSuffix(own.name, "pp") {
+						t.in.size = perRMS
+					}
+				}
+			}
+		case qRange, qDivision:
 			v, err = parsed(units.ParseVolts(s))
 		case qInterval, qSpan:
 			v, err = parsed(units.ParseSeconds(s))
@@ -217,6 +346,7 @@ var exampleTolerance = map[string]string{
 	qFrequency: "1 Hz or 0.1 ppm",
 	qDrive:     "0.05 dB",
 	qRange:     "1 mV or 0.1 %",
+	qDivision:  "1 mV or 0.1 %",
 	qRate:      "1 Hz or 1 ppm",
 	qInterval:  "1 ps or 1 ppm",
 	qSpan:      "1 ns or 1 ppm",

@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -65,7 +66,8 @@ func lineOf(t testing.TB, text, s string) int {
 }
 
 func TestShipped(t *testing.T) {
-	if diff := cmp.Diff([]string{"scpi99-digitiser", "scpi99-generator", "stepped-generator"}, shipped()); diff != "" {
+	if diff := cmp.Diff([]string{"bundled-generator", "bundled-scope", "coded-generator", "coded-scope", "headed-generator", "headed-scope",
+		"scpi99-digitiser", "scpi99-generator", "spoken-generator", "spoken-scope", "stepped-generator"}, shipped()); diff != "" {
 		t.Error(diff)
 	}
 	g, err := Load("scpi99-generator")
@@ -106,8 +108,8 @@ func TestLoad(t *testing.T) {
 		t.Errorf("%+v, %v", f, err)
 	}
 	for _, c := range []struct{ name, says string }{
-		{"no-such", `dialect "no-such": neither a shipped one (scpi99-digitiser, scpi99-generator, stepped-generator) nor a file`},
-		{"", `dialect "": neither`},
+		{"no-such", `dialect "no-such": neither a shipped one (bundled-generator, bundled-scope,`},
+		{"", `dialect "": `},
 		{dir, "dialect"},
 	} {
 		if _, err := Load(c.name); err == nil || !strings.Contains(err.Error(), c.says) {
@@ -158,7 +160,7 @@ func TestBadFiles(t *testing.T) {
 		{"template fails when filled in", g, "{{.frequency}}", "{{if not}}x{{end}}", `send: ":SOURce:FREQ`, "cannot be filled in"},
 		{"number not declared", g, "  frequency: {unit: Hz, decimals: 3}\n", "", `send: ":SOURce:FREQ`, `is expected under numbers, like "frequency: {unit: Hz}"`},
 		{"unit unknown", g, "unit: Hz", "unit: hz", "unit: hz", `"hz": Hz or kHz or MHz or GHz is expected`},
-		{"unit of another quantity", g, "unit: dBm", "unit: V", "unit: V", `"V": dBm is expected`},
+		{"unit of another quantity", g, "unit: dBm", "unit: V", "unit: V", `"V": dBm or Vrms or mVrms or uVrms or Vpp or mVpp or uVpp is expected`},
 		{"too few decimals", g, "unit: Hz, decimals: 3", "unit: MHz, decimals: 3", "unit: MHz", "would be rounded by up to 500 Hz"},
 		{"too few digits", g, "unit: Hz, decimals: 3", "unit: Hz, digits: 5", "digits: 5", "more decimals or digits are needed"},
 		{"too few decimals for the step", g, "unit: dBm, decimals: 1", "unit: dBm, decimals: 0", "unit: dBm", `drive -59.9 dBm would be written as "-60"`},
@@ -210,7 +212,7 @@ func TestBadFiles(t *testing.T) {
 		{"reply missing", s, "start: \":INITiate\"\n  wait: {ask: \"*OPC?\", reply: 1}\n", "start: \":INITiate\"\n  wait: {ask: x}\n", "wait: {ask: x", `"reply" is missing in wait`},
 		{"read missing", s, "  ask: \":TRACe:DATA? CH{{.channel}}\"\n", "", "encoding:", `"ask" is missing in read`},
 		{"read comes out empty", s, `":TRACe:DATA? CH{{.channel}}"`, `'{{if eq .channel "1"}}x{{end}}'`, "ask: '", "comes out empty"},
-		{"encoding unknown", s, "encoding: int8", "encoding: int12", "encoding:", "ascii or int16 or int8 or uint16 or uint8 is expected"},
+		{"encoding unknown", s, "encoding: int8", "encoding: int12", "encoding:", "ascii or ascii_volts or float32 or int16 or int8 or uint16 or uint8 is expected"},
 		{"byte order missing", s, "encoding: int8", "encoding: int16", "  ask: \":TRACe", "the little or the big end of int16"},
 		{"byte order useless", s, "encoding: int8", "encoding: int8\n  byte_order: big", "byte_order:", "has no meaning for int8"},
 		{"byte order unknown", s, "encoding: int8", "encoding: int16\n  byte_order: middle", "byte_order:", "little or big is expected"},
@@ -306,7 +308,7 @@ func TestReadmeNamesEveryKey(t *testing.T) {
 			t.Errorf("the README has no encoding %q", name)
 		}
 	}
-	for _, name := range unitNames {
+	for _, name := range unitNames(slices.Concat(hertz, levels, volts, seconds)) {
 		if !regexp.MustCompile(`\b` + name + `\b`).MatchString(readme) {
 			t.Errorf("the README has no unit %q", name)
 		}

@@ -22,6 +22,7 @@ type peer struct {
 	t          testing.TB
 	listener   net.Listener
 	terminator string
+	identity   string // empty: the answer's
 
 	mu       sync.Mutex
 	set      map[string]string
@@ -45,7 +46,7 @@ func newPeer(t testing.TB, terminator string) *peer {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &peer{t: t, listener: l, terminator: terminator, set: map[string]string{}}
+	p := &peer{t: t, listener: l, terminator: terminator, identity: peerIdentity, set: map[string]string{}}
 	p.served.Go(func() {
 		for {
 			c, err := l.Accept()
@@ -103,13 +104,8 @@ func (p *peer) serve(c net.Conn) {
 func (p *peer) reply(message string) (reply []byte, hangUp bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	switch message {
-	case "*IDN?", "who":
-		return []byte(peerIdentity + "\n"), false
-	case ":SYSTem:ERRor?":
-		if p.answer == nil {
-			return []byte("0,\"No error\"\n"), false
-		}
+	if p.identity != "" && (message == "*IDN?" || message == "who") {
+		return []byte(p.identity + "\n"), false
 	}
 	if message != ":SYSTem:ERRor?" {
 		p.messages = append(p.messages, message)

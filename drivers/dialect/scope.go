@@ -3,13 +3,12 @@ package dialect
 import (
 	"context"
 	"fmt"
-	"math"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
 
 	"halfturn/drivers"
-	"halfturn/drivers/scpi"
 	"halfturn/units"
 )
 
@@ -26,8 +25,6 @@ type Scope struct {
 	// What was set, to be set again on a new connection.
 	ranges [2]units.Volts
 	window drivers.Window
-
-	connections int // counts new connections: an acquisition does not outlive one
 
 	raw    []byte    // the record being read
 	values []float64 // that the scale is computed from
@@ -54,6 +51,9 @@ func OpenScope(ctx context.Context, c drivers.Config) (*Scope, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := f.scope.suits(c.Address); err != nil {
+		return nil, fmt.Errorf("scope: dialect %s: %w", f.Name, err)
+	}
 	link, err := dial(ctx, c, f)
 	if err != nil {
 		return nil, err
@@ -65,6 +65,17 @@ func newScope(c conn, f *File, address string, arms [2]armText) *Scope {
 	s := &Scope{instrument: newInstrument(c, f, address), text: f.scope, arms: arms}
 	c.OnReconnect(s.restore)
 	return s
+}
+
+// suits refuses an address over which records cannot come: where the far end
+// is told to wait by the characters XON and XOFF, these cannot be among samples.
+func (t *scopeText) suits(address string) error {
+	u, err := url.Parse(address)
+	if err != nil || t.read.encoding.width == 0 || u.Query().Get("flow") != "xonxoff" {
+		return nil // what is wrong with an address, the link says
+	}
+	return fmt.Errorf("%s records hold any byte, and with flow=xonxoff the bytes 17 and 19 would be taken out of them: use flow=rtscts or none, or an encoding in text (ascii, ascii_volts)",
+		t.read.encoding.name)
 }
 
 // arms finds the channels that the arms feed.
@@ -79,6 +90,10 @@ func (t *scopeText) arms(dialect string, channels [2]string) (arms [2]armText, e
 		if !slices.Contains(t.channels, c) {
 			return arms, fmt.Errorf("scope: %v is said to feed channel %q, and dialect %s has the channels %s",
 				drivers.Arm(i), c, dialect, strings.Join(t.channels, ", "))
+		}
+		if t.read.holds != nil && !slices.Contains(t.read.holds, c) {
+			return arms, fmt.Errorf("scope: %v is said to feed channel %q, and the records of dialect %s hold the channels %s",
+				drivers.Arm(i), c, dialect, strings.Join(t.read.holds, ", "))
 		}
 		with := fill{qChannel: c}
 		arms[i].channel = c
@@ -146,7 +161,7 @@ func (s *Scope) SetRange(ctx context.Context, arm drivers.Arm, fullScale units.V
 }
 
 func (s *Scope) sendRange(ctx context.Context, arm drivers.Arm, r units.Volts) error {
-	return s.set(ctx, s.text.setRange, s.text.formats, map[string]float64{qRange: float64(r)}, s.arms[arm].channel)
+	return s.set(ctx, s.text.setRange, s.text.formats, s.text.rangeValues(r), s.arms[arm].channel)
 }
 
 // SetWindow sets the sample rate and length; a window that is not among
@@ -176,7 +191,7 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 		return err
 	}
 	connection := s.connections
-	if err := s.wait(ctx, s.text.wait); err != nil {
+	if err := s.wait(ctx, &s.text.wait); err != nil {
 		return err
 	}
 	into.Rate = s.window.Rate
@@ -189,8 +204,7 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 	}
 	if s.connections != connection {
 		// The channels may stem from different acquisitions.
-		return &drivers.Error{Instrument: s.name, Advice: "capture again",
-			Err: fmt.Errorf("%w in the middle of a capture, which was thrown away", drivers.ErrLink)}
+		return s.lost("a capture")
 	}
 	return nil
 }
@@ -199,78 +213,75 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 // as distinct from acquiring them.
 func (s *Scope) Reading() time.Duration { return s.reading }
 
-// readTrace fills t with the record of one channel.
+// readTrace fills t with the record of one channel. Where one transfer brings
+// all channels, it is asked for with the first.
 func (s *Scope) readTrace(ctx context.Context, arm drivers.Arm, t *drivers.Trace) error {
 	read, text := &s.text.read, &s.arms[arm]
-	var err error
-	if read.inBlock {
-		var raw []byte
-		if raw, err = s.conn.AskBlock(ctx, text.read, s.raw); err != nil {
+	at := read.layout(text.channel, s.window.Samples)
+	if arm == 0 || read.holds == nil {
+		if err := s.fetch(ctx, text, at); err != nil {
 			return err
 		}
-		s.raw = raw
-	} else {
-		reply, err := s.conn.Ask(ctx, text.read)
-		if err != nil {
-			return err
-		}
-		s.raw = append(s.raw[:0], reply...)
 	}
-	if t.Codes, err = read.encoding.decode(t.Codes, s.raw, s.window.Samples); err != nil {
+	if err := s.scale(ctx, arm, t); err != nil {
+		return err
+	}
+	if err := read.encoding.decode(t, s.raw, at); err != nil {
 		got := fmt.Sprintf("%d bytes", len(s.raw))
 		if read.encoding.width == 0 {
 			got = string(s.raw[:min(len(s.raw), 100)])
 		}
 		return s.badReply(text.read, got, err)
 	}
-	return s.scale(ctx, arm, t)
+	return nil
+}
+
+// fetch reads a transfer into s.raw.
+func (s *Scope) fetch(ctx context.Context, text *armText, at layout) error {
+	read := &s.text.read
+	if err := s.send(ctx, read.send, fill{qChannel: text.channel}); err != nil {
+		return err
+	}
+	if !read.inBlock {
+		reply, err := s.conn.Ask(ctx, text.read)
+		if err != nil {
+			return err
+		}
+		s.raw = append(s.raw[:0], reply...)
+		return nil
+	}
+	size := -1 // a text can have any
+	if read.encoding.width > 0 {
+		size = at.total * read.encoding.width
+	}
+	raw, err := s.conn.AskBlockOf(ctx, text.read, size, s.raw)
+	if err == nil {
+		s.raw = raw
+	}
+	return err
 }
 
 // scale fills in which volts the codes of t stand for.
 func (s *Scope) scale(ctx context.Context, arm drivers.Arm, t *drivers.Trace) error {
 	scale, text := &s.text.scale, &s.arms[arm]
+	if err := s.send(ctx, scale.send, fill{qChannel: text.channel}); err != nil {
+		return err
+	}
 	s.values = append(s.values[:0], float64(s.ranges[arm]))
-	for i, q := range scale.ask {
+	for i := range scale.ask {
 		reply, err := s.conn.Ask(ctx, text.scale[i])
 		if err != nil {
 			return err
 		}
-		if s.values, err = pick(s.values, reply, q.fields); err != nil {
+		if s.values, err = scale.ask[i].pick(s.values, reply); err != nil {
 			return s.badReply(text.scale[i], reply, err)
 		}
 	}
-	step, zero := scale.voltsPerCode.compute(s.values), scale.zero.compute(s.values)
-	if err := usable(step, zero); err != nil {
+	r, err := scale.rule(s.values, s.text.read.encoding)
+	if err != nil {
 		return s.badReply(strings.Join(text.scale, "; "), "", err)
 	}
-	shift := s.text.read.encoding.shift
-	t.VoltsPerCode = units.Volts(step)
-	t.Zero = zero - float64(shift)
-	t.Low, t.High = int16(scale.low-shift), int16(scale.high-shift)
+	t.VoltsPerCode, t.Zero = units.Volts(r.step), r.zero
+	t.Low, t.High = int16(r.low), int16(r.high)
 	return nil
-}
-
-// pick appends the numbers at the given places, counted from 1, of a reply
-// with commas between its items. The other items may be anything.
-func pick(values []float64, reply string, places []int) ([]float64, error) {
-	items := strings.Split(reply, ",")
-	for _, place := range places {
-		if place > len(items) {
-			return values, fmt.Errorf("%w: item %d is needed, and %d came", drivers.ErrReply, place, len(items))
-		}
-		v, err := scpi.ParseNumber(items[place-1])
-		if err != nil {
-			return values, fmt.Errorf("item %d: %w", place, err)
-		}
-		values = append(values, v)
-	}
-	return values, nil
-}
-
-// usable tells whether a scale makes sense.
-func usable(step, zero float64) error {
-	if step > 0 && !math.IsInf(step, 0) && !math.IsNaN(zero) && !math.IsInf(zero, 0) {
-		return nil
-	}
-	return fmt.Errorf("%w: the scale makes no sense: %g V per code, 0 V at code %g", drivers.ErrReply, step, zero)
 }

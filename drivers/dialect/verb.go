@@ -19,6 +19,21 @@ type confirmation struct {
 	is     string // quantity
 	format format
 	within tolerance
+
+	field     int // of the answer, from 1; 0: all of it
+	separator byte
+}
+
+// read is the value that an answer tells.
+func (c *confirmation) read(reply string) (float64, error) {
+	if c.field == 0 {
+		return c.format.read(reply)
+	}
+	item, err := itemAt(items(reply, c.separator), c.field)
+	if err != nil {
+		return 0, err
+	}
+	return c.format.read(item)
 }
 
 // verb reads a section with send and confirm. quantities are those that it
@@ -29,12 +44,22 @@ func (d *document) verb(m mapping, key string, declared formats, channel bool, q
 	if channel {
 		places = append([]string{qChannel}, quantities...)
 	}
-	v := verb{send: d.messages(s.need("send", "the message that sets it"), places)}
+	var v verb
+	if s.has("send") {
+		v.send = d.messages(s.at("send"), places)
+	}
 	for _, m := range v.send {
 		d.declared(m, declared)
 	}
+	sets := true
 	for _, n := range d.items(s.at("confirm")) {
-		v.confirm = append(v.confirm, d.confirmation(n, declared, places, quantities))
+		c := d.confirmation(n, declared, places, quantities)
+		v.confirm = append(v.confirm, c)
+		// A query that fills in what it asks for sets it, too.
+		sets = sets && slices.ContainsFunc(c.ask.uses, func(q string) bool { return slices.Contains(quantities, q) })
+	}
+	if len(v.send) == 0 && !(sets && len(v.confirm) > 0) {
+		s.need("send", "the message that sets it")
 	}
 	return v
 }
@@ -49,13 +74,10 @@ func (d *document) declared(m message, declared formats) {
 	}
 }
 
-func firstUnit(q string) string {
-	i := slices.IndexFunc(unitNames, func(u string) bool { return unitsOf[q][u] != 0 })
-	return unitNames[i]
-}
+func firstUnit(q string) string { return unitsOf[q][0].name }
 
 func (d *document) confirmation(n *yaml.Node, declared formats, places, quantities []string) confirmation {
-	m := d.mapping(n, "confirm", "ask", "is", "within")
+	m := d.mapping(n, "confirm", "ask", "is", "within", "field", "separator")
 	c := confirmation{ask: d.message(m.need("ask", "the query for the value"), places)}
 	d.declared(c.ask, declared)
 	c.is = quantities[0]
@@ -66,7 +88,13 @@ func (d *document) confirmation(n *yaml.Node, declared formats, places, quantiti
 	if c.format, known = declared[c.is]; !known && d.err == nil {
 		d.fail(m.node, "in which unit a %s is answered is expected under numbers, like \"%s: {unit: %s}\"", c.is, c.is, firstUnit(c.is))
 	}
-	c.within = d.tolerance(m.need("within", "how far the answer may be off, like "+exampleTolerance[c.is]), c.is)
+	if m.has("field") {
+		c.field = d.whole(m.at("field"), 1, mostItems)
+	}
+	if c.separator = d.separator(m); c.field == 0 && m.has("separator") {
+		d.fail(m.at("separator"), "which item of the answer it is, is expected as field, counted from 1")
+	}
+	c.within = d.tolerance(m.need("within", "how far the answer may be off, like "+exampleTolerance[c.is]), c.is, c.format.unit)
 	return c
 }
 

@@ -116,7 +116,6 @@ type session struct {
 
 	generator *dialect.Generator // nil where it cannot be used
 	scope     *dialect.Scope
-	speaks    [2]spoken // the generator's dialect, the scope's
 	planner   *level.Planner
 	drive     units.DBm // that is used, and never exceeded
 	onAir     bool      // RF may be on

@@ -1,63 +1,13 @@
 package check
 
-import (
-	"errors"
-	"fmt"
-	"io/fs"
-	"os"
-
-	"go.yaml.in/yaml/v3"
-
-	"halfturn/configs"
-)
-
-// spoken is what a dialect has queries for.
-type spoken struct {
-	errors   bool
-	confirms map[string]bool // by verb
-}
+import "halfturn/drivers/dialect"
 
 // readBack is how a verb's success is known.
-func (d spoken) readBack(verb string) string {
-	if d.confirms[verb] {
+func readBack(d *dialect.File, verb string) string {
+	if d.Confirms(verb) {
 		return "set and read back"
 	}
 	return "set; not read back, the dialect has no confirm for it"
-}
-
-// queriesOf reads which verbs a dialect confirms. That the file is sound is
-// made sure by package dialect, which has read it before.
-func queriesOf(nameOrPath string) (spoken, error) {
-	text, err := fs.ReadFile(configs.FS, "dialects/"+nameOrPath+".yaml")
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrInvalid) {
-		text, err = os.ReadFile(nameOrPath)
-	}
-	if err != nil {
-		return spoken{}, fmt.Errorf("dialect: %w", err)
-	}
-	type verb struct {
-		Confirm yaml.Node `yaml:"confirm"`
-	}
-	var file struct {
-		Link struct {
-			Errors string `yaml:"errors"`
-		} `yaml:"link"`
-		Frequency verb `yaml:"frequency"`
-		Drive     verb `yaml:"drive"`
-		RF        verb `yaml:"rf"`
-		Range     verb `yaml:"range"`
-		Window    verb `yaml:"window"`
-	}
-	if err := yaml.Unmarshal(text, &file); err != nil {
-		return spoken{}, fmt.Errorf("dialect %s: %w", nameOrPath, err)
-	}
-	return spoken{
-		errors: file.Link.Errors != "none",
-		confirms: map[string]bool{
-			"frequency": !file.Frequency.Confirm.IsZero(), "drive": !file.Drive.Confirm.IsZero(), "rf": !file.RF.Confirm.IsZero(),
-			"range": !file.Range.Confirm.IsZero(), "window": !file.Window.Confirm.IsZero(),
-		},
-	}, nil
 }
 
 // lookUp is what to look up where something fails: keys of the dialect in

@@ -24,16 +24,13 @@ func (s *session) openGenerator(ctx context.Context) error {
 		return s.notOpened(part, err)
 	}
 	s.generator, s.onAir = g, true // until it is known to be off
-	if s.speaks[0], err = queriesOf(s.Bench.Generator.Dialect); err != nil {
-		return err
-	}
 	s.opened(part, s.Bench.Generator.Address, s.now().Sub(began), g.Identity())
 	if err := g.SetRF(ctx, false); err != nil {
 		s.failed(part, "RF off", err, "rf off")
 		s.unusable(ctx)
 		return nil
 	}
-	s.ok(part, "RF off", "%s", s.speaks[0].readBack("rf"))
+	s.ok(part, "RF off", "%s", readBack(g.Dialect(), "rf"))
 	return nil
 }
 
@@ -108,9 +105,6 @@ func (s *session) tryScope(ctx context.Context) error {
 		return s.notOpened(part, err)
 	}
 	s.scope = o
-	if s.speaks[1], err = queriesOf(s.Bench.Scope.Dialect); err != nil {
-		return err
-	}
 	s.opened(part, s.Bench.Scope.Address, s.now().Sub(began), o.Identity())
 	a := o.Abilities()
 	give := func() { _ = o.Close(); s.scope = nil }
@@ -156,12 +150,16 @@ func (s *session) opened(part, address string, took time.Duration, identity stri
 	s.ok(part, "identity", "%s", identity)
 }
 
+// spoken is an instrument with what its dialect can ask of it.
+type spoken interface {
+	CheckErrors(context.Context) error
+	Dialect() *dialect.File
+}
+
 // tryEach sets each value of a verb, of says of what, and reads the error queue after it. A
 // finding for each value that fails, one for all if none does; a link that
 // fails ends it.
-func tryEach[V any](ctx context.Context, s *session, part, verb, of string, i interface {
-	CheckErrors(context.Context) error
-}, values []V, show func(V) string, set func(V) error) bool {
+func tryEach[V any](ctx context.Context, s *session, part, verb, of string, i spoken, values []V, show func(V) string, set func(V) error) bool {
 	shown, bad := make([]string, 0, len(values)), 0
 	for _, v := range values {
 		topic, err := verb, set(v)
@@ -185,15 +183,11 @@ func tryEach[V any](ctx context.Context, s *session, part, verb, of string, i in
 	if bad > 0 {
 		return false
 	}
-	d := s.speaks[0]
-	if part == "scope" {
-		d = s.speaks[1]
-	}
 	status := OK
-	if !d.confirms[verb] {
+	if !i.Dialect().Confirms(verb) {
 		status = Note
 	}
-	s.add(Finding{Part: part, What: verb + of, Status: status, Said: fmt.Sprintf("%s: %s", strings.Join(shown, ", "), d.readBack(verb))})
+	s.add(Finding{Part: part, What: verb + of, Status: status, Said: fmt.Sprintf("%s: %s", strings.Join(shown, ", "), readBack(i.Dialect(), verb))})
 	return true
 }
 
@@ -212,26 +206,23 @@ func spread[V comparable](values []V, n int) []V {
 // tryErrors says what the error queues held: after every setting they were
 // read, and they are once more now that captures were taken.
 func (s *session) tryErrors(ctx context.Context) error {
-	type queue interface {
-		CheckErrors(context.Context) error
-	}
-	read := func(part string, q queue, speaks spoken) {
-		if !speaks.errors {
+	read := func(part string, i spoken) {
+		if !i.Dialect().HasErrorQueue() {
 			s.note(part, "error queue", "the dialect names none: a command that is refused shows only where it is read back")
 			return
 		}
 		began := s.now()
-		if err := q.CheckErrors(ctx); err != nil {
+		if err := i.CheckErrors(ctx); err != nil {
 			s.failed(part, "error queue", err, "errors")
 			return
 		}
 		s.ok(part, "error queue", "empty after each setting and at the end; read in %s; nothing wrong was sent on purpose", brief(s.now().Sub(began)))
 	}
 	if s.generator != nil {
-		read("generator", s.generator, s.speaks[0])
+		read("generator", s.generator)
 	}
 	if s.scope != nil {
-		read("scope", s.scope, s.speaks[1])
+		read("scope", s.scope)
 	}
 	return nil
 }
