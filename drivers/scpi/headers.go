@@ -95,6 +95,9 @@ func (c *Conn) skipHeader(query string) (found bool, err error) {
 		case b == '#':
 			// Just read: there is room to put it back.
 			_ = c.in.UnreadByte()
+			if len(c.line) == 0 { // its length alone is unmistakable
+				return true, nil
+			}
 			if rest, err := cutHeader(query, c.line); err != nil || len(rest) > 0 {
 				return true, fmt.Errorf("%w: a block comes, and %s should stand before it", drivers.ErrReply, headerOf(query))
 			}

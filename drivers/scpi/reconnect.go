@@ -140,6 +140,7 @@ func (c *Conn) synchronise(ctx context.Context) error {
 			}
 			if line != c.o.IdentityQuery && asked < maxAsked {
 				asked++
+				c.owed-- // the spoiled one has no answer
 				if err := ask(); err != nil {
 					return err
 				}
