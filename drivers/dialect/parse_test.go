@@ -121,7 +121,7 @@ func TestLoad(t *testing.T) {
 // Each bad file is a shipped one with one change; the error names the line of
 // at and says what was expected.
 func TestBadFiles(t *testing.T) {
-	const g, s = "scpi99-generator", "scpi99-digitiser"
+	const g, s, f, o, r, k = "scpi99-generator", "scpi99-digitiser", "bundled-scope", "coded-scope", "coded-generator", "headed-scope"
 	for _, c := range []struct {
 		what, base, old, new string
 		at                   string // text at whose line the error is
@@ -236,6 +236,44 @@ func TestBadFiles(t *testing.T) {
 		{"scale query without fields", s, "scale:\n", "scale:\n  ask: {query: x, fields: {}}\n", "  ask: {query", "names no number"},
 		{"scale query bad name", s, "scale:\n", "scale:\n  ask: {query: x, fields: {range: 1}}\n", "  ask: {query", `"range": a name`},
 		{"scale query bad place", s, "scale:\n", "scale:\n  ask: {query: x, fields: {a: 0}}\n", "  ask: {query", "a whole number from 1"},
+		{"headers neither", k, "headers: yes", "headers: maybe", "headers:", `"maybe": yes or no is expected`},
+		{"errors without a way", f, `{ask: "STATUS?", bits: 32}`, `{ask: "STATUS?"}`, "errors:", "either empty (the text that says that there is no error) or bits"},
+		{"errors both ways", f, `{ask: "STATUS?", bits: 32}`, `{ask: "STATUS?", bits: 32, empty: x}`, "errors:", "either empty"},
+		{"errors bits zero", f, `{ask: "STATUS?", bits: 32}`, `{ask: "STATUS?", bits: 0}`, "errors:", "a whole number from 1 to 65535"},
+		{"errors query missing", f, `{ask: "STATUS?", bits: 32}`, `{bits: 32}`, "errors:", `"ask" is missing in errors`},
+		{"divisions zero", o, "divisions: 10", "divisions: 0", "divisions:", "a whole number from 1 to 100"},
+		{"divisions missing", o, "  divisions: 10\n", "", "VDIV", "{{.division}} is not known here; known: {{.channel}}, {{.range}}"},
+		{"division not declared", o, "  division: {unit: V}\n", "", "VDIV", `like "division: {unit: V}"`},
+		{"neither send nor a query that sets", o, "VDIV {{.channel}} {{.division}};", "", "VDIV", `"send" is missing in range`},
+		{"field zero", f, "field: 2", "field: 0", "field: 0", "a whole number from 1"},
+		{"separator without field", f, "field: 2", "separator: blank", "separator: blank", "which item of the answer it is"},
+		{"separator unknown", f, "field: 2", "field: 2, separator: tab", "separator: tab", "comma or semicolon or blank is expected"},
+		{"wait without limit", f, ", limit: 5 s", "", `wait: {ask: "STATUS?"`, `"limit" is missing in wait`},
+		{"wait without pause", f, "every: 2 ms, ", "", `wait: {ask: "STATUS?"`, `"every" is missing in wait`},
+		{"wait pauses for nothing", f, "every: 2 ms", "every: 0 s", `wait: {ask: "STATUS?"`, "every must be above 0 s"},
+		{"wait pauses beyond its limit", f, "every: 2 ms", "every: 6 s", `wait: {ask: "STATUS?"`, "limit not below it"},
+		{"wait with reply and bits", f, "bits: 1, error", "bits: 1, reply: 1, error", "reply: 1", "not both"},
+		{"wait with overlapping bits", f, "error_bits: 32", "error_bits: 33", "error_bits:", "other bits of the status"},
+		{"wait with error_bits alone", f, "bits: 1, error_bits: 32", "reply: 1, error_bits: 32", "error_bits:", "other bits of the status"},
+		{"wait with one word for both", k, "while: RUNNING", "while: STOPPED", "while:", "cannot say both ready and not yet"},
+		{"rf with ask and on", r, `{on: "OUT 1;OUT?", `, `{ask: "OUT?", on: "OUT 1;OUT?", `, `ask: "OUT?"`, "either ask, or on and off"},
+		{"rf confirm without off", r, `, off: "OUT 0;OUT?"`, "", `on: "OUT 1`, `"off" is missing in confirm`},
+		{"channels unknown", f, "channels: in_turn", "channels: all", "channels: all", "each or in_turn or interleaved is expected"},
+		{"order where each is asked for", k, "byte_order: big", "byte_order: big\n  order: [1, 2]", "order: [1", "order has a meaning only where one transfer"},
+		{"order of another channel", f, "channels: in_turn", "channels: in_turn\n  order: [1, 3]", "order: [1", `channel "3" is none of 1, 2`},
+		{"order twice", f, "channels: in_turn", "channels: in_turn\n  order: [1, 1]", "order: [1", "channel 1 is given twice"},
+		{"a channel where all come", o, `"BOTH?"`, `"BOTH? {{.channel}}"`, "BOTH?", "there is nothing to fill in here"},
+		{"spare bits of a byte", s, "encoding: int8", "encoding: int8\n  spare_bits: 4", "spare_bits:", "spare_bits has no meaning for int8"},
+		{"spare bits too many", o, "spare_bits: 8", "spare_bits: 16", "spare_bits:", "a whole number from 1 to 12"},
+		{"spare bits eat the rails", o, "[0, 65280]", "[0, 255]", "rails:", "the rails must ascend"},
+		{"floats without byte order", f, "  byte_order: little\n", "", "  ask: \"DATA?", "the little or the big end of float32"},
+		{"zero of volts", f, "  rails: [-range", "  zero: 0\n  rails: [-range", "  zero:", "zero has no meaning for float32, whose samples are volts"},
+		{"rails of volts upside down", f, "[-range / 2, range / 2 * 127 / 128]", "[range, -range]", "rails:", "do not rise"},
+		{"rails of volts beyond the codes", f, "range / 256", "range / 1000000", "rails:", "are not between -32768 and 32767"},
+		{"rails of volts divide by zero", f, "[-range / 2,", "[-range / 0,", "rails:", "rails divides by zero"},
+		{"rails of volts that do not parse", f, "[-range / 2,", "[-full / 2,", "rails:", `"full" is not known here; known: range`},
+		{"expect nothing of a place", k, "expect: {1: 2,", "expect: {0: 2,", "expect:", "a whole number from 1"},
+		{"include nowhere", g, "format: 1\n", "format: 1\ninclude: no-such\n", "include:", "neither a shipped one"},
 		{"scale query bad template", s, "scale:\n", "scale:\n  ask: {query: \"{{.range}}\", fields: {a: 1}}\n", "  ask: {query", "known: {{.channel}}"},
 	} {
 		t.Run(c.what, func(t *testing.T) {
@@ -287,6 +325,9 @@ func TestReadmeNamesEveryKey(t *testing.T) {
 		{digitiser, "read:\n", "read:\n  zz: 1\n"},
 		{digitiser, "scale:\n", "scale:\n  zz: 1\n"},
 		{digitiser, "{query: x", "{zz: 1, query: x"},
+		{digitiser, "reply: 1}\n\nread", "reply: 1, zz: 1}\n\nread"},
+		{shippedText(t, "bundled-scope"), "{ask: \"STATUS?\", bits: 32}", "{ask: \"STATUS?\", bits: 32, zz: 1}"},
+		{shippedText(t, "coded-generator"), "{on: ", "{zz: 1, on: "},
 		{shippedText(t, "scpi99-generator"), "rf:\n", "rf:\n  zz: 1\n"},
 	} {
 		_, err := Parse("x", strings.NewReader(change(t, c.text, c.old, c.new)))
@@ -325,6 +366,10 @@ func FuzzParse(f *testing.F) {
 	f.Add(shippedText(f, "stepped-generator"))
 	f.Add(shippedText(f, "scpi99-digitiser"))
 	f.Add(workedExample(f))
+	for _, name := range shipped() {
+		f.Add(shippedText(f, name))
+	}
+	f.Add("include: f\nformat: 1\n")
 	f.Add("format: 1\ninstrument: scope\n")
 	f.Add("a: &a [*a]\n")
 	f.Fuzz(func(t *testing.T, text string) {
