@@ -47,6 +47,10 @@ func (d *document) generator(m mapping) *generatorText {
 	d.habits(a, &g.abilities)
 
 	g.formats = d.formats(m, qFrequency, qDrive)
+	if f, declared := g.formats[qDrive]; declared {
+		f.least = float64(g.abilities.MinDrive)
+		g.formats[qDrive] = f
+	}
 	g.frequency = d.verb(m, qFrequency, g.formats, false, qFrequency)
 	g.drive = d.verb(m, qDrive, g.formats, false, qDrive)
 	d.rf(m.section(qRF, "on", "off", "confirm"), g)

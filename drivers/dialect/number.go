@@ -143,7 +143,9 @@ type format struct {
 	known    []unit // that replies may have
 	decimals int    // after the point; negative: not fixed
 	digits   int    // significant, with an exponent; 0: not fixed
-	node     *yaml.Node
+	// least is the lowest level there is, in dBm, where unit is a level's volts.
+	least float64
+	node  *yaml.Node
 }
 
 // count is how a number of samples is written.
@@ -153,10 +155,7 @@ func (f format) write(v float64) string {
 	number := f.unit.number(v)
 	s := f.written(number)
 	if f.unit.level {
-		// Rounded down: what is sent never exceeds a limit that was kept.
-		for less := 1.0; f.exceeds(s, number); less++ {
-			s = f.written(number - less*f.step(number))
-		}
+		s = f.roundedDown(number)
 	}
 	if strings.Trim(s, "-0.E+") == "" { // some instruments stumble over -0
 		return strings.TrimPrefix(s, "-")
@@ -164,11 +163,28 @@ func (f format) write(v float64) string {
 	return s
 }
 
-// exceeds says whether a written level is above the number it stands for, by
-// more than the computing of it is off.
-func (f format) exceeds(written string, number float64) bool {
-	v, err := strconv.ParseFloat(written, 64)
-	return err == nil && v > number*(1+1e-12)
+// roundedDown writes a level so that what is sent never exceeds a limit that
+// was kept; the lowest level there is alone is rounded up.
+func (f format) roundedDown(number float64) string {
+	// The factors forgive how far the computing of a level is off.
+	step, least := f.step(number), f.unit.number(f.least)*(1-1e-12)
+	s := f.written(number)
+	for n := 1.0; n < 3 && reads(s) > number*(1+1e-12); n++ {
+		s = f.written(number - n*step)
+	}
+	for n := 0.0; n < 3 && number >= least && reads(s) < least; n++ {
+		s = f.written(number + n*step)
+	}
+	return s
+}
+
+// reads is the number that was written.
+func reads(s string) float64 {
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		return math.NaN() // compares with nothing
+	}
+	return v
 }
 
 // step is the distance of the numbers that can be written near v.

@@ -83,13 +83,18 @@ func TestUnitsInReplies(t *testing.T) {
 func TestLevelInVoltsIsRoundedDown(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		u := rapid.SampledFrom(levels[1:]).Draw(t, "unit")
-		f := format{unit: u, known: levels, decimals: -1, digits: rapid.IntRange(4, 12).Draw(t, "digits")}
+		f := format{unit: u, known: levels, decimals: -1, digits: rapid.IntRange(4, 12).Draw(t, "digits"), least: -200}
 		l := rapid.Float64Range(-80, 30).Draw(t, "level")
 		s := f.write(l)
 		back, err := f.read(s)
 		// One unit of d digits is 10^(1-d) at most, and a neper 8.69 dB.
 		if err != nil || back > l+1e-9 || back < l-8.69*1.01*math.Pow10(1-f.digits) {
 			t.Fatalf("%v was written as %q and read as %v, %v", l, s, back, err)
+		}
+		// The lowest level there is comes out no lower.
+		f.least = l
+		if s = f.write(l); reads(s) < u.number(l)*(1-1e-11) || reads(s) > u.number(l)*(1+1.01*math.Pow10(1-f.digits)) {
+			t.Fatalf("the lowest level %v was written as %q", l, s)
 		}
 	})
 }
