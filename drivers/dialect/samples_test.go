@@ -147,7 +147,7 @@ func TestGrid(t *testing.T) {
 func TestOddVolts(t *testing.T) {
 	into := drivers.Trace{VoltsPerCode: 1e-3, Low: -100, High: 100}
 	inf := math.Inf(1)
-	raw := encodeVolts("float32", false, []float64{inf, -inf, 9.9e37, -9.9e37, 1e-40, -0.0})
+	raw := encodeVolts("float32", false, []float64{inf, -inf, 9.9e37, -9.9e37, 1e-40, -1e-40})
 	must(t, encodings["float32"].decode(&into, raw, one(6)))
 	sameCodes(t, []int{100, -100, 100, -100, 0, 0}, into.Codes, 0)
 	must(t, encodings["ascii_volts"].decode(&into, []byte("9.9E37, -9.9E+37,.0125,-3E-3, +0.05 ,0"), one(6)))
