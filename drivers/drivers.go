@@ -148,6 +148,9 @@ type Scope interface {
 	// Capture samples both channels together once and fills into, reusing
 	// its buffers. A record of the wrong length is an error (ErrReply).
 	Capture(ctx context.Context, into *Capture) error
+	// Reading is how long all captures so far have spent on reading their
+	// records, as distinct from acquiring them.
+	Reading() time.Duration
 	CheckErrors(ctx context.Context) error
 	Close() error
 }

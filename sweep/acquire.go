@@ -21,7 +21,7 @@ import (
 const mostAcquisitions = 8
 
 // take carries out step i: finds its level, captures, combines.
-func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drivers.Capture, error) {
+func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error) {
 	at := p.places[i]
 	ref := p.cal.reference(at.frequency)
 	setting := p.planner.Next(at.frequency, at.window, ref)
@@ -31,7 +31,7 @@ func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drive
 		if err := p.tuner.set(ctx, at.frequency, setting); err != nil {
 			return nil, nil, err
 		}
-		if err := before.wait(); err != nil {
+		if err := p.committed(); err != nil {
 			return nil, nil, err
 		}
 		clipped, err := t.first(ctx)
@@ -50,18 +50,17 @@ func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drive
 		step.Estimate.Frequency = at.frequency
 		if clipped {
 			step.Remark = fmt.Sprintf("clipped at the least drive, %v, on the largest range, %s", setting.Drive, setting.Range.Brief())
-		} else if clipped, err = p.rest(ctx, step, ref); err != nil {
-			return nil, nil, err
-		} else if clipped {
+			err = p.noErrors(ctx)
+		} else if clipped, err = p.rest(ctx, step, ref); clipped && err == nil {
 			setting = p.planner.Judge(setting, 0, true, ref).Next
 			continue
 		}
-		if step.Measured() && p.run.Plan.Linearity.at(i) {
-			if err := p.second(ctx, step, setting); err != nil {
-				return nil, nil, err
+		if err == nil && step.Measured() && p.run.Plan.Linearity.at(i) {
+			if err = p.second(ctx, step, setting); err == nil {
+				err = p.noErrors(ctx)
 			}
 		}
-		if err := p.noErrors(ctx); err != nil {
+		if err != nil {
 			return nil, nil, err
 		}
 		step.Taken = p.now()
@@ -70,14 +69,15 @@ func (p *pass) take(ctx context.Context, i int, before *commits) (*Step, []drive
 	return nil, nil, fmt.Errorf("no level holds: the fill still jumps after %d acquisitions; look for a loose connection", mostAcquisitions)
 }
 
-// rest takes as many more captures as the noise asks for and combines them
-// into the step. It tells whether one of them was clipped.
+// rest takes as many more captures as the noise asks for, reads the error
+// queues while the last one is being fitted, and combines all into the step. It
+// tells whether a capture was clipped.
 func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped bool, err error) {
 	t, plan := &p.taker, &p.run.Plan
 	target := p.target(step.Estimate.Frequency)
 	want := clampCaptures(t.needed(target), plan)
 	for {
-		if clipped, err = t.upTo(ctx, want); clipped || err != nil {
+		if clipped, err = t.upTo(ctx, want, p.noErrors); clipped || err != nil {
 			return clipped, err
 		}
 		estimate, err := balance.Combine(step.Estimate.Frequency, t.pairs)
@@ -146,8 +146,15 @@ func (p *pass) missing(step *Step, ref *level.Reference) error {
 		balance.ErrNoSignal, step.Drive, units.Volts(expected).Brief())
 }
 
+// committed returns when the step before is on the disk.
+func (p *pass) committed() error {
+	defer p.watch.turn(p.watch.turn(&p.watch.spent.Commit))
+	return p.keeper.wait()
+}
+
 // noErrors reads both error queues.
 func (p *pass) noErrors(ctx context.Context) error {
+	defer p.watch.turn(p.watch.turn(&p.watch.spent.Instruments))
 	if err := p.Generator.CheckErrors(ctx); err != nil {
 		return err
 	}
@@ -159,6 +166,7 @@ type tuner struct {
 	generator drivers.Generator
 	scope     drivers.Scope
 	settle    time.Duration // of the bench, besides the instruments' own
+	watch     *stopwatch
 
 	known     bool
 	frequency units.Hertz
@@ -178,6 +186,7 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	if !all && f == t.frequency && s == t.setting {
 		return nil
 	}
+	defer t.watch.turn(t.watch.turn(&t.watch.spent.Instruments))
 	t.known = false
 	abilities := t.generator.Abilities()
 	drive, up := t.setting.Drive, s.Drive > t.setting.Drive
@@ -229,10 +238,20 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	return nil
 }
 
+// off switches RF off as well as it can be told now, after a failure; the next
+// setting says what is wrong.
+func (t *tuner) off(ctx context.Context) {
+	defer t.watch.turn(t.watch.turn(&t.watch.spent.Instruments))
+	ctx, cancel := context.WithTimeout(ctx, shutdownLimit)
+	defer cancel()
+	_ = t.generator.SetRF(ctx, false)
+}
+
 // taker captures and fits one step, reusing its buffers from step to step.
 type taker struct {
 	scope    drivers.Scope
 	bench    *Bench
+	watch    *stopwatch
 	captures []drivers.Capture // as many as any step has needed
 	taken    int               // of them in this step
 	pairs    []phasor.Pair     // the fits of those at the present drive
@@ -248,12 +267,12 @@ func (t *taker) begin(f units.Hertz, clock Clock) {
 // first takes and fits the first capture of an acquisition.
 func (t *taker) first(ctx context.Context) (clipped bool, err error) {
 	t.taken, t.pairs = 0, t.pairs[:0]
-	return t.upTo(ctx, 1)
+	return t.upTo(ctx, 1, nil)
 }
 
 // upTo takes captures until there are n, fitting each while the scope takes
-// the next one.
-func (t *taker) upTo(ctx context.Context, n int) (clipped bool, err error) {
+// the next one, and the last while beside is done, which may be nil.
+func (t *taker) upTo(ctx context.Context, n int, beside func(context.Context) error) (clipped bool, err error) {
 	type fitted struct {
 		pair phasor.Pair
 		err  error
@@ -282,7 +301,7 @@ func (t *taker) upTo(ctx context.Context, n int) (clipped bool, err error) {
 		t.captures = append(t.captures, drivers.Capture{})
 	}
 	for t.taken < n {
-		err := t.scope.Capture(ctx, &t.captures[t.taken])
+		err := t.capture(ctx)
 		if fitErr := collect(); fitErr != nil {
 			return errors.Is(fitErr, phasor.ErrClipped), notClipped(fitErr)
 		}
@@ -292,8 +311,25 @@ func (t *taker) upTo(ctx context.Context, n int) (clipped bool, err error) {
 		fitting = fit(&t.captures[t.taken])
 		t.taken++
 	}
+	var refused error
+	if beside != nil {
+		refused = beside(ctx)
+	}
 	err = collect()
+	if refused != nil { // whatever the fit made of it
+		return false, refused
+	}
 	return errors.Is(err, phasor.ErrClipped), notClipped(err)
+}
+
+// capture takes the next capture.
+func (t *taker) capture(ctx context.Context) error {
+	w, reading := t.watch, t.scope.Reading()
+	defer w.turn(w.turn(&w.spent.Instruments))
+	err := t.scope.Capture(ctx, &t.captures[t.taken])
+	w.move(t.scope.Reading()-reading, &w.spent.Instruments, &w.spent.Transfer)
+	w.spent.Captures++
+	return err
 }
 
 func notClipped(err error) error {

@@ -20,18 +20,23 @@ import (
 // Where the plan asks for a second drive, it is set and captured before the
 // error queues are checked, so that both are one step.
 // The next step's frequency and level are set while this one is being
-// committed, and nothing is captured before the commit is on the disk. Each
-// record is fitted while the scope takes the next. RF is off before the first
-// setting and on every way out.
+// committed, and nothing is captured before the commit is on the disk. What the
+// analysis makes of a step, and whoever looks on, goes beside that. Each record
+// is fitted while the scope takes the next. RF is off before the first setting
+// and on every way out.
 type Executor struct {
 	Generator drivers.Generator
 	Scope     drivers.Scope
 	Journal   Journal
-	Observe   func(Event)      // called after each committed step, in order; may be nil
-	Stop      <-chan struct{}  // closed: end tidily after the step; may be nil
-	Now       func() time.Time // nil is time.Now
-	Retries   int              // of a step after a failed link or a reply that makes no sense
-	Backoff   time.Duration    // before the first retry; doubles
+	// Observe is called after each committed step, in order, on a goroutine of
+	// its own, the last time before Start or Resume returns. One that is slow
+	// delays nothing until it is mostUntold steps behind. It may be nil.
+	Observe func(Event)
+	Retried func(error)      // called before a step is taken again, with what failed; may be nil
+	Stop    <-chan struct{}  // closed: end tidily after the step; may be nil
+	Now     func() time.Time // nil is time.Now
+	Retries int              // of a step after a failed link or a reply that makes no sense
+	Backoff time.Duration    // before the first retry; doubles
 }
 
 // Event is a committed step with what the analysis makes of it so far.
@@ -39,6 +44,7 @@ type Event struct {
 	Run      *Run
 	Step     *Step
 	Total    int
+	Timing   Timing
 	Result   balance.Result
 	Decision conformity.Decision
 	Remark   string // why there is no result
@@ -121,8 +127,10 @@ type pass struct {
 	analysis *analysis
 	planner  *level.Planner
 	places   []place
+	watch    stopwatch
 	tuner    tuner
 	taker    taker
+	keeper   keeper
 	clock    Clock
 	seen     []balance.Estimate // of the first steps, the calibration taken out
 	taken    int                // steps
@@ -184,9 +192,9 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 	if p.places, err = placeAll(planner, run.Plan.Frequencies(), generator); err != nil {
 		return nil, err
 	}
-	p.tuner = tuner{generator: e.Generator, scope: e.Scope, settle: run.Bench.Settle}
+	p.tuner = tuner{generator: e.Generator, scope: e.Scope, settle: run.Bench.Settle, watch: &p.watch}
 	p.ahead = p.clicksAhead(&generator)
-	p.taker = taker{scope: e.Scope, bench: &run.Bench}
+	p.taker = taker{scope: e.Scope, bench: &run.Bench, watch: &p.watch}
 	return p, nil
 }
 
@@ -215,6 +223,7 @@ const shutdownLimit = 5 * time.Second
 // carryOut takes the steps that are not done yet and ends the run.
 func (p *pass) carryOut(ctx context.Context) (err error) {
 	ended := false
+	p.keeper.begin(p)
 	defer func() {
 		// Also on a panic: RF must not stay on. What went wrong with the run
 		// itself is told first.
@@ -224,6 +233,7 @@ func (p *pass) carryOut(ctx context.Context) (err error) {
 		if off != nil {
 			off = fmt.Errorf("RF may still be on: %w", off)
 		}
+		p.keeper.end()
 		if !ended {
 			return
 		}
@@ -278,32 +288,25 @@ func (p *pass) sweep(ctx context.Context) error {
 	if err := p.Scope.Prepare(ctx); err != nil {
 		return err
 	}
-	commit := commits{journal: p.Journal}
+	p.watch.begin()
 	for p.taken < len(p.places) && !p.stopping() {
 		if err := ctx.Err(); err != nil {
-			return errors.Join(err, commit.wait())
+			return errors.Join(err, p.keeper.wait())
 		}
-		step, captures, err := p.takeRetrying(ctx, p.taken, &commit)
-		if commit.failed() {
-			return commit.err // and no error of the step that waited for it
+		step, captures, err := p.takeRetrying(ctx, p.taken)
+		if p.keeper.err != nil {
+			return p.keeper.err // and no error of the step that waited for it
 		}
 		if err != nil {
-			return errors.Join(err, commit.wait())
+			return errors.Join(err, p.keeper.wait())
 		}
 		p.learn(step)
 		if err := p.fitted(step); err != nil {
 			return err
 		}
-		// Set up before the commit begins, since analysing needs the step only.
-		event := Event{Run: p.run, Step: step, Total: len(p.places), Ahead: p.ahead[p.taken-1]}
-		event.Result, event.Decision, event.Remark = p.analysis.step(step)
-		commit.begin(ctx, p.run.ID, step, captures, func() {
-			if p.Observe != nil {
-				p.Observe(event)
-			}
-		})
+		p.keeper.keep(step, captures, p.watch.lap())
 	}
-	return commit.wait()
+	return p.keeper.wait()
 }
 
 func (p *pass) stopping() bool {
@@ -352,59 +355,36 @@ func (p *pass) fitted(step *Step) error {
 }
 
 // takeRetrying takes step i, again where the link failed or a reply made no sense.
-func (p *pass) takeRetrying(ctx context.Context, i int, before *commits) (*Step, []drivers.Capture, error) {
+func (p *pass) takeRetrying(ctx context.Context, i int) (*Step, []drivers.Capture, error) {
 	wait := p.Backoff
 	for attempt := 0; ; attempt++ {
-		step, captures, err := p.take(ctx, i, before)
+		step, captures, err := p.take(ctx, i)
 		switch {
 		case err == nil:
 			return step, captures, nil
-		case attempt >= p.Retries || ctx.Err() != nil || before.failed():
+		case attempt >= p.Retries || ctx.Err() != nil || p.keeper.err != nil:
 			return nil, nil, fmt.Errorf("at %s: %w", p.places[i].frequency.Brief(), err)
 		case !errors.Is(err, drivers.ErrLink) && !errors.Is(err, drivers.ErrReply):
 			return nil, nil, fmt.Errorf("at %s: %w", p.places[i].frequency.Brief(), err)
 		}
-		p.tuner.forget()
-		off, cancel := context.WithTimeout(ctx, shutdownLimit)
-		_ = p.Generator.SetRF(off, false) // as well as it can be told now; the retry says what is wrong
-		cancel()
-		if err := sleep(ctx, wait); err != nil {
+		if err := p.beforeRetry(ctx, wait, err); err != nil {
 			return nil, nil, err
 		}
 		wait *= 2
 	}
 }
 
-// commits puts one step at a time on the disk while the next one is being set.
-type commits struct {
-	journal Journal
-	pending chan error
-	err     error
-}
-
-func (c *commits) begin(ctx context.Context, run int64, step *Step, captures []drivers.Capture, then func()) {
-	c.pending = make(chan error, 1)
-	// A step that is measured is kept, also when the run is being interrupted.
-	ctx = context.WithoutCancel(ctx)
-	go func() {
-		err := c.journal.Commit(ctx, run, step, captures)
-		if err == nil {
-			then()
-		}
-		c.pending <- err
-	}()
-}
-
-// wait returns when the last step is on the disk, with the error if it is not.
-func (c *commits) wait() error {
-	if c.pending != nil {
-		c.err = <-c.pending
-		c.pending = nil
+// beforeRetry switches RF off and waits.
+func (p *pass) beforeRetry(ctx context.Context, wait time.Duration, failed error) error {
+	p.watch.spent.Retries++
+	if p.Retried != nil {
+		p.Retried(failed)
 	}
-	return c.err
+	p.tuner.forget()
+	p.tuner.off(ctx)
+	defer p.watch.turn(p.watch.turn(&p.watch.spent.Backoff))
+	return sleep(ctx, wait)
 }
-
-func (c *commits) failed() bool { return c.pending == nil && c.err != nil }
 
 func sleep(ctx context.Context, d time.Duration) error {
 	if d <= 0 {

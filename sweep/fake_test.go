@@ -34,6 +34,9 @@ type fakeBench struct {
 	cubic    [2]float64                   // a channel reads v(1 - cubic·(2v/range)²)
 	ferrite  func(units.DBm) complex128   // what the drive makes of the ratio; nil for nothing
 	fault    func(verb string) error      // nil for none
+	takes    map[string]time.Duration     // by verb
+	transfer time.Duration                // of a capture, besides
+	reading  time.Duration
 	log      []string
 	highest  units.DBm
 }
@@ -51,6 +54,9 @@ func (b *fakeBench) did(verb string) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.log = append(b.log, verb)
+	if d := b.takes[verb]; d > 0 {
+		time.Sleep(d)
+	}
 	if b.fault != nil {
 		return b.fault(verb)
 	}
@@ -108,6 +114,7 @@ func (s fakeScope) SetWindow(_ context.Context, w drivers.Window) error {
 	s.window, s.since = w, 0
 	return s.did("window")
 }
+func (s fakeScope) Reading() time.Duration            { return s.reading }
 func (s fakeScope) CheckErrors(context.Context) error { return s.did("errors scope") }
 func (s fakeScope) Close() error                      { return nil }
 
@@ -116,6 +123,10 @@ func (s fakeScope) Close() error                      { return nil }
 func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 	if err := s.did("capture"); err != nil {
 		return err
+	}
+	if s.transfer > 0 {
+		time.Sleep(s.transfer)
+		s.reading += s.transfer
 	}
 	h := fnv.New64a()
 	fmt.Fprint(h, s.f, s.drive, s.ranges, s.window, s.since)
@@ -157,6 +168,7 @@ type memory struct {
 	steps    map[int64][]Step
 	refuse   func(step int) error // of Commit
 	onCommit func(step int)
+	takes    func(step int) time.Duration // of Commit; nil for none
 	captures int
 }
 
@@ -171,6 +183,9 @@ func (m *memory) Create(_ context.Context, run *Run) error {
 func (m *memory) Commit(ctx context.Context, run int64, step *Step, captures []drivers.Capture) error {
 	if err := ctx.Err(); err != nil {
 		return err
+	}
+	if m.takes != nil {
+		time.Sleep(m.takes(step.Index))
 	}
 	if m.refuse != nil {
 		if err := m.refuse(step.Index); err != nil {

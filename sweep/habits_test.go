@@ -357,7 +357,7 @@ func TestLevelAndFrequencyGoInTheRightOrder(t *testing.T) {
 		}
 		g.f = frequency("as it was left")
 		g.drive = drive(g.f)
-		u := tuner{generator: g, scope: fakeScope{g.fakeBench}}
+		u := tuner{generator: g, scope: fakeScope{g.fakeBench}, watch: startedWatch()}
 		for range rapid.IntRange(1, 12).Draw(t, "settings") {
 			f := frequency("f")
 			s := level.Setting{Drive: drive(f), Range: 0.4}
@@ -389,7 +389,7 @@ func TestClicksAreWaitedForWhereTheyAre(t *testing.T) {
 		{10e6, 15e6, -5, -5, false}, {10e6, 15e6, -5, 2.5, false}, {15e6, 10e6, 5, 3, false}, {20e6, 90e6, 5, 4, false},
 		{15e6, 17e6, 0, 0, true}, {17e6, 15e6, 0, 0, true}, {10e6, 11e6, 2.5, 3, true}, {10e6, 10e6, 3, 2.5, true},
 	} {
-		u := tuner{generator: g, scope: fakeScope{g.fakeBench}, known: true, frequency: c.from, setting: level.Setting{Drive: c.was}}
+		u := tuner{generator: g, scope: fakeScope{g.fakeBench}, watch: startedWatch(), known: true, frequency: c.from, setting: level.Setting{Drive: c.was}}
 		ctx, cancel := context.WithCancel(t.Context())
 		if c.waits {
 			cancel() // which only the waiting notices
@@ -401,7 +401,7 @@ func TestClicksAreWaitedForWhereTheyAre(t *testing.T) {
 		}
 	}
 	// And where nothing is known.
-	u := tuner{generator: g, scope: fakeScope{g.fakeBench}}
+	u := tuner{generator: g, scope: fakeScope{g.fakeBench}, watch: startedWatch()}
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	time.AfterFunc(20*time.Millisecond, cancel)

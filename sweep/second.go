@@ -33,9 +33,9 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting) (e
 	}
 	before := t.taken
 	t.pairs = t.pairs[:0]
-	clipped, err := t.upTo(ctx, before+1)
+	clipped, err := t.upTo(ctx, before+1, nil)
 	if !clipped && err == nil {
-		clipped, err = t.upTo(ctx, before+clampCaptures(t.needed(p.target(f)), plan))
+		clipped, err = t.upTo(ctx, before+clampCaptures(t.needed(p.target(f)), plan), nil)
 	}
 	if err != nil {
 		return err

@@ -209,8 +209,7 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 	return nil
 }
 
-// Reading is how long all captures so far have spent on reading their records,
-// as distinct from acquiring them.
+// Reading is how long all captures so far have spent on reading their records.
 func (s *Scope) Reading() time.Duration { return s.reading }
 
 // readTrace fills t with the record of one channel. Where one transfer brings

@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"sync"
+	"time"
 
 	"halfturn/drivers/simbench/device"
 	"halfturn/units"
@@ -188,3 +189,6 @@ func (s *Server) Truth(f units.Hertz) Truth { return s.bench.scenario.Truth(f) }
 // effect, and decide what goes wrong; nil ends it. Faults ready made are in
 // package device: Interfere(Scope, device.OnNth("TRACe", 3, device.ShortBlock)).
 func (s *Server) Interfere(i Instrument, hook Hook) { s.instruments[i].device.Interfere(hook) }
+
+// Busy is how long an instrument has been at work on commands; see device.Device.
+func (s *Server) Busy(i Instrument) time.Duration { return s.instruments[i].device.Busy() }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -16,6 +17,7 @@ type Device struct {
 	mu      sync.Mutex // held while a command is done
 	tongue  Tongue
 	framing Framing
+	busy    atomic.Int64 // nanoseconds
 
 	hook    Hook
 	hookMu  sync.Mutex
@@ -42,6 +44,10 @@ func (d *Device) Interfere(hook Hook) {
 	defer d.hookMu.Unlock()
 	d.hook = hook
 }
+
+// Busy is how long the instrument has been at work on the commands that are
+// done, what they wait included. A hook may call it.
+func (d *Device) Busy() time.Duration { return time.Duration(d.busy.Load()) }
 
 func (d *Device) consult(command string, reply []byte) Action {
 	d.hookMu.Lock()
@@ -78,6 +84,8 @@ func (d *Device) do(ctx context.Context, message string, into []byte) answer {
 func (d *Device) carryOut(ctx context.Context, c Call, a *answer) (again bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	begun := time.Now()
+	defer func() { d.busy.Add(int64(time.Since(begun))) }()
 	if c.Err != nil {
 		d.consult(c.Name, nil)
 		d.tongue.Report(CodeOf(c.Err))
