@@ -385,17 +385,3 @@ func (p *pass) beforeRetry(ctx context.Context, wait time.Duration, failed error
 	defer p.watch.turn(p.watch.turn(&p.watch.spent.Backoff))
 	return sleep(ctx, wait)
 }
-
-func sleep(ctx context.Context, d time.Duration) error {
-	if d <= 0 {
-		return ctx.Err()
-	}
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}

@@ -1,6 +1,7 @@
 package sweep
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -17,7 +18,9 @@ import (
 
 // timed is a bench that takes its time, on a clock that stands still while
 // anything is computed.
-func timed(settle, set, acquire, transfer time.Duration) (*fakeBench, *Run) {
+func timed(t *testing.T, settle, set, acquire, transfer time.Duration) (*fakeBench, *Run) {
+	lastBit = time.Sleep
+	t.Cleanup(func() { lastBit = waitExactly })
 	b := newFakeBench(skewed)
 	b.takes = map[string]time.Duration{"frequency": set, "capture": acquire}
 	b.transfer = transfer
@@ -46,7 +49,7 @@ func TestTheTimeOfAStepIsSplitAsItWasSpent(t *testing.T) {
 		stores := rapid.SliceOfN(span, 5, 5).Draw(rt, "stores")
 		observes := span.Draw(rt, "observes")
 		synctest.Test(t, func(t *testing.T) {
-			b, run := timed(settle, set, acquire, transfer)
+			b, run := timed(t, settle, set, acquire, transfer)
 			j := newMemory()
 			j.takes = func(step int) time.Duration { return stores[step] }
 			frequencies := 0
@@ -104,7 +107,7 @@ func TestTheTimeOfAStepIsSplitAsItWasSpent(t *testing.T) {
 // An observer that hangs delays no step, and RF goes off before it is waited for.
 func TestASlowObserverDelaysNoStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b, run := timed(10*time.Millisecond, 0, 0, 0)
+		b, run := timed(t, 10*time.Millisecond, 0, 0, 0)
 		j := newMemory()
 		e := b.executor(j)
 		release := make(chan struct{})
@@ -141,7 +144,7 @@ func TestRetriesAreCounted(t *testing.T) {
 	for failures, gives := range map[int]string{1: "", 2: "", 3: "link failed"} {
 		t.Run(fmt.Sprint(failures), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				b, run := timed(0, 0, 0, 0)
+				b, run := timed(t, 0, 0, 0, 0)
 				failed := 0
 				b.fault = func(verb string) error {
 					if verb == "errors scope" && len(b.log) > 20 && failed < failures {
@@ -171,5 +174,22 @@ func TestRetriesAreCounted(t *testing.T) {
 				}
 			})
 		})
+	}
+}
+
+// Sleeping ends when it should, or at once when the context does.
+func TestSleep(t *testing.T) {
+	for _, d := range []time.Duration{0, 300 * time.Microsecond, time.Millisecond, 4500 * time.Microsecond} {
+		begun := time.Now()
+		if err := sleep(t.Context(), d); err != nil || time.Since(begun) < d {
+			t.Errorf("%v for %v: %v", time.Since(begun), d, err)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	for _, d := range []time.Duration{0, time.Hour} {
+		if err := sleep(ctx, d); !errors.Is(err, context.Canceled) {
+			t.Errorf("%v: %v", d, err)
+		}
 	}
 }

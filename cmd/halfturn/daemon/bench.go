@@ -25,8 +25,11 @@ type bench struct {
 	daemon *Daemon
 
 	mu        sync.Mutex
-	measuring *Progress  // nil between runs
-	pace      sweep.Pace // of the steps of this process
+	measuring *Progress    // nil between runs
+	pace      sweep.Pace   // of the steps of this process
+	spent     sweep.Timing // of those of this run
+	timed     int          // how many they are
+	timing    *Timing      // the same as means; nil before the first step of all
 	generator Instrument
 	scope     Instrument
 }
@@ -72,7 +75,6 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 		return fmt.Errorf("run %d began on instruments at %s and %s, and this daemon owns %s and %s: it cannot go on here",
 			run.ID, config.Generator.Address, config.Scope.Address, own.Generator.Address, own.Scope.Address)
 	}
-	meter := &meter{bench: b, metrics: b.daemon.metrics}
 	generator, err := openGenerator(ctx, config.Generator)
 	b.heard(&b.generator, generator, err)
 	if err != nil {
@@ -91,8 +93,9 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 	b.begin(job, run)
 	defer b.finish()
 	executor := &sweep.Executor{
-		Generator: &timedGenerator{generator, meter}, Scope: &timedScope{scope, meter}, Journal: &timedJournal{j, meter},
-		Observe: func(e sweep.Event) { b.observe(job, meter, e) },
+		Generator: &heardGenerator{generator, b}, Scope: &heardScope{scope, b}, Journal: j,
+		Observe: func(e sweep.Event) { b.observe(job, e) },
+		Retried: func(err error) { b.retried(job, err) },
 		Stop:    stop, Retries: stepRetries, Backoff: b.daemon.Config.Serve.Backoff, Now: b.daemon.Now,
 	}
 	if run.ID != 0 {
@@ -151,7 +154,7 @@ func (b *bench) heard(i *Instrument, opened interface{ Identity() string }, err 
 func (b *bench) begin(job *queue.Job, run *sweep.Run) {
 	b.mu.Lock()
 	b.measuring = &Progress{Run: run.ID, Job: job.ID, Kind: run.Kind, Label: run.Label, Started: b.daemon.Now()}
-	b.pace = sweep.Pace{}
+	b.pace, b.spent, b.timed = sweep.Pace{}, sweep.Timing{}, 0
 	b.mu.Unlock()
 	b.daemon.tellState()
 }
@@ -163,8 +166,14 @@ func (b *bench) finish() {
 	b.daemon.tellState()
 }
 
+// retried is called before a step is taken again.
+func (b *bench) retried(job *queue.Job, err error) {
+	b.daemon.metrics.stepRetries.Inc()
+	b.daemon.log.Warn("a step is taken again", "job", job.ID, "error", err.Error())
+}
+
 // observe is called after each committed step.
-func (b *bench) observe(job *queue.Job, m *meter, e sweep.Event) {
+func (b *bench) observe(job *queue.Job, e sweep.Event) {
 	step := viewStep(e.Run, e.Step, &e.Result, &e.Decision, e.Remark)
 	now := time.Now() // monotonic, for the time left
 	b.mu.Lock()
@@ -174,10 +183,13 @@ func (b *bench) observe(job *queue.Job, m *meter, e sweep.Event) {
 		if left, ok := b.pace.Left(&e, now); ok {
 			p.Left = left.Seconds()
 		}
+		b.spent.Add(&e.Timing)
+		b.timed++
+		b.timing = viewTiming(e.Run.ID, b.timed, &b.spent)
 	}
 	b.mu.Unlock()
 	b.daemon.queue.Progress(job.ID)
-	m.stepDone()
+	b.daemon.metrics.step(&e.Timing)
 	b.daemon.events.tell(EventStep, StepEvent{Step: step, Job: job.ID, Total: e.Total})
 }
 
@@ -189,6 +201,12 @@ func (b *bench) progress() *Progress {
 	}
 	p := *b.measuring
 	return &p
+}
+
+func (b *bench) times() *Timing {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.timing // never changed, but replaced
 }
 
 func (b *bench) instruments() (generator, scope Instrument) {

@@ -270,7 +270,7 @@ func (d *Daemon) State() Bench {
 	b := &d.Config.Bench
 	v := Bench{
 		Name: b.Name, Fixture: b.Fixture, State: Idle, RF: RFOff, Fitted: d.queue.Fitted(),
-		Measuring: d.bench.progress(), Config: d.config.view(), Program: d.Program, Started: d.started,
+		Measuring: d.bench.progress(), Timing: d.bench.times(), Config: d.config.view(), Program: d.Program, Started: d.started,
 		Store: StoreSpace{Path: d.store.Path(), Left: diskLeft(d.store.Path())},
 	}
 	v.Generator, v.Scope = d.bench.instruments()

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -10,7 +11,10 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -76,6 +80,9 @@ func TestFaultsOfInstruments(t *testing.T) {
 				r.server.Interfere(c.instrument, nil)
 				if rf := r.rf(); rf != "0" {
 					t.Errorf("RF is %s", rf)
+				}
+				if n := r.metric("halfturn_step_retries_total"); n < 1 {
+					t.Errorf("%g retries of a step", n)
 				}
 				if len(done.Runs) != 1 || done.Runs[0].Run != 3 {
 					t.Errorf("runs %v", done.Runs)
@@ -277,12 +284,80 @@ func TestMetrics(t *testing.T) {
 	for _, want := range []string{
 		`halfturn_job_state{state="idle"} 1`, `halfturn_queue_length 0`, `halfturn_steps_total 8`,
 		`halfturn_step_part_seconds_count{part="instrument"} 8`, `halfturn_step_part_seconds_count{part="transfer"} 8`, `halfturn_step_part_seconds_count{part="computing"} 8`,
-		`halfturn_job_retries_total 0`, `halfturn_disk_left_bytes`, `halfturn_commit_seconds_count 8`, `halfturn_rf_unknown 0`,
+		`halfturn_step_part_seconds_count{part="commit"} 8`, `halfturn_step_part_seconds_count{part="backoff"} 8`, `halfturn_step_added_seconds_count 8`,
+		`halfturn_job_retries_total 0`, `halfturn_step_retries_total 0`, `halfturn_disk_left_bytes`, `halfturn_commit_seconds_count 8`, `halfturn_rf_unknown 0`,
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %s", want)
 		}
 	}
+}
+
+// metric is the value of one.
+func (r *rig) metric(name string) float64 {
+	r.Helper()
+	_, text := r.do("GET", "/metrics", "")
+	for line := range strings.Lines(text) {
+		if value, ok := strings.CutPrefix(line, name+" "); ok {
+			v, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
+			if err != nil {
+				r.Fatal(err)
+			}
+			return v
+		}
+	}
+	r.Fatalf("there is no metric %s", name)
+	return 0
+}
+
+// A store that takes its time shows as waiting for the commit, which the
+// daemon adds, and the steps are the same.
+func TestASlowStore(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, "").begin()
+	calm := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
+	before := r.metric(`halfturn_step_part_seconds_sum{part="commit"}`)
+	other, err := sql.Open("sqlite", r.daemon.store.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	other.SetMaxOpenConns(1)
+	var ends, settings atomic.Int32
+	var holding sync.WaitGroup
+	release := make(chan struct{})
+	r.server.Interfere(simbench.Scope, func(command string, _ []byte) simbench.Action {
+		if strings.HasPrefix(command, "SYSTem:ERRor") && ends.Add(1) == 2 { // of preparing, of the first step
+			if _, err := other.Exec("BEGIN IMMEDIATE"); err != nil {
+				t.Error(err)
+			}
+			holding.Go(func() {
+				<-release
+				time.Sleep(time.Second) // a disk that hangs, seen from when the next step is being set
+				if _, err := other.Exec("ROLLBACK"); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		return simbench.Action{}
+	})
+	r.server.Interfere(simbench.Generator, func(command string, _ []byte) simbench.Action {
+		if strings.HasPrefix(command, "SOURce:FREQuency:CW ") && settings.Add(1) == 2 {
+			close(release)
+		}
+		return simbench.Action{}
+	})
+	slow := r.until(r.submit(`{"kind": "balun", "label": "w", "name": "second"}`).ID, queue.Done)
+	holding.Wait()
+	r.server.Interfere(simbench.Scope, nil)
+	r.server.Interfere(simbench.Generator, nil)
+	if waited := r.metric(`halfturn_step_part_seconds_sum{part="commit"}`) - before; waited < 0.2 {
+		t.Errorf("the commit was waited for %g s", waited)
+	}
+	if timing := get[Bench](r, root+"/bench").Timing; timing == nil || timing.Commit < 0.2/points || timing.Added < timing.Commit || timing.Steps != points {
+		t.Errorf("timing %+v", timing)
+	}
+	same(r, calm.Runs[1].Run, slow.Runs[0].Run)
 }
 
 // A daemon that is told to stop in the middle of a run ends after the step,

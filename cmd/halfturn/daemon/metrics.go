@@ -8,42 +8,59 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"halfturn/sweep"
 	"halfturn/sweep/queue"
 )
 
 // metrics are what a monitor reads at /metrics.
 type metrics struct {
-	registry *prometheus.Registry
-	parts    *prometheus.HistogramVec // seconds of a step, by part
-	whole    prometheus.Histogram
-	commit   prometheus.Histogram
-	steps    prometheus.Counter
-	captures prometheus.Counter
-	failures *prometheus.CounterVec
-	retries  prometheus.Counter
-	ended    *prometheus.CounterVec
+	registry    *prometheus.Registry
+	parts       *prometheus.HistogramVec // seconds of a step, by part
+	whole       prometheus.Histogram
+	added       prometheus.Histogram
+	commit      prometheus.Histogram
+	steps       prometheus.Counter
+	captures    prometheus.Counter
+	failures    *prometheus.CounterVec
+	stepRetries prometheus.Counter
+	jobRetries  prometheus.Counter
+	ended       *prometheus.CounterVec
 }
+
+// The parts of a step's time, which add up to it.
+const (
+	partInstrument = "instrument"
+	partTransfer   = "transfer"
+	partComputing  = "computing"
+	partCommit     = "commit"
+	partBackoff    = "backoff"
+)
 
 // stepBuckets go from a simulated step to one of many captures over a slow line.
 var stepBuckets = prometheus.ExponentialBuckets(0.0005, 2, 20)
+
+// addedBuckets go from what nobody notices to a disk that hangs.
+var addedBuckets = prometheus.ExponentialBuckets(0.000125, 2, 16)
 
 func newMetrics(d *Daemon) *metrics {
 	m := &metrics{
 		registry: prometheus.NewRegistry(),
 		parts: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "halfturn_step_part_seconds", Buckets: stepBuckets,
-			Help: "Time of a step by part: instrument (setting, settling, acquiring, error queues), transfer (reading samples), computing (the rest)."}, []string{"part"}),
-		whole:  prometheus.NewHistogram(prometheus.HistogramOpts{Name: "halfturn_step_seconds", Buckets: stepBuckets, Help: "Time from one stored step to the next."}),
+			Help: "Time of a step by part: instrument (setting, settling, acquiring, error queues), transfer (reading samples), computing, commit (waiting for the step before to be stored), backoff (waiting before another try)."}, []string{"part"}),
+		whole:  prometheus.NewHistogram(prometheus.HistogramOpts{Name: "halfturn_step_seconds", Buckets: stepBuckets, Help: "Time of a step, the sum of its parts."}),
+		added:  prometheus.NewHistogram(prometheus.HistogramOpts{Name: "halfturn_step_added_seconds", Buckets: addedBuckets, Help: "Time that the daemon adds to what the instruments take for a step: computing and commit."}),
 		commit: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "halfturn_commit_seconds", Buckets: stepBuckets, Help: "Time of storing a step, which overlaps with setting the next."}),
 		steps:  prometheus.NewCounter(prometheus.CounterOpts{Name: "halfturn_steps_total", Help: "Steps stored."}),
 		captures: prometheus.NewCounter(prometheus.CounterOpts{Name: "halfturn_captures_total",
-			Help: "Captures taken, those of retaken levels included."}),
-		failures: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "halfturn_instrument_failures_total", Help: "Exchanges with an instrument that failed."}, []string{"instrument"}),
-		retries:  prometheus.NewCounter(prometheus.CounterOpts{Name: "halfturn_job_retries_total", Help: "Tries of a job after a failure."}),
-		ended:    prometheus.NewCounterVec(prometheus.CounterOpts{Name: "halfturn_jobs_ended_total", Help: "Jobs that ended, by state."}, []string{"state"}),
+			Help: "Captures taken for stored steps, those of other levels and of failed tries included."}),
+		failures:    prometheus.NewCounterVec(prometheus.CounterOpts{Name: "halfturn_instrument_failures_total", Help: "Exchanges with an instrument that failed."}, []string{"instrument"}),
+		stepRetries: prometheus.NewCounter(prometheus.CounterOpts{Name: "halfturn_step_retries_total", Help: "Tries of a step after a failed link or a reply that made no sense."}),
+		jobRetries:  prometheus.NewCounter(prometheus.CounterOpts{Name: "halfturn_job_retries_total", Help: "Tries of a job after a failure."}),
+		ended:       prometheus.NewCounterVec(prometheus.CounterOpts{Name: "halfturn_jobs_ended_total", Help: "Jobs that ended, by state."}, []string{"state"}),
 	}
-	m.registry.MustRegister(m.parts, m.whole, m.commit, m.steps, m.captures, m.failures, m.retries, m.ended, &standing{d},
+	m.registry.MustRegister(m.parts, m.whole, m.added, m.commit, m.steps, m.captures, m.failures, m.stepRetries, m.jobRetries, m.ended, &standing{d},
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	for _, part := range []string{"instrument", "transfer", "computing"} {
+	for _, part := range []string{partInstrument, partTransfer, partComputing, partCommit, partBackoff} {
 		m.parts.WithLabelValues(part)
 	}
 	for _, i := range []string{"generator", "scope"} {
@@ -55,19 +72,24 @@ func newMetrics(d *Daemon) *metrics {
 	return m
 }
 
-func (m *metrics) step(all, instrument, transfer, computing time.Duration, captures int) {
-	m.whole.Observe(all.Seconds())
-	m.parts.WithLabelValues("instrument").Observe(instrument.Seconds())
-	m.parts.WithLabelValues("transfer").Observe(transfer.Seconds())
-	m.parts.WithLabelValues("computing").Observe(computing.Seconds())
+// step counts a stored step.
+func (m *metrics) step(t *sweep.Timing) {
+	m.whole.Observe(t.Whole().Seconds())
+	m.added.Observe(t.Added().Seconds())
+	m.commit.Observe(t.Storing.Seconds())
+	for part, spent := range map[string]time.Duration{
+		partInstrument: t.Instruments, partTransfer: t.Transfer, partComputing: t.Computing, partCommit: t.Commit, partBackoff: t.Backoff,
+	} {
+		m.parts.WithLabelValues(part).Observe(spent.Seconds())
+	}
 	m.steps.Inc()
-	m.captures.Add(float64(captures))
+	m.captures.Add(float64(t.Captures))
 }
 
 // job counts what a change of a job says.
 func (m *metrics) job(j *queue.Job) {
 	if j.State == queue.Waiting && j.Failures > 0 {
-		m.retries.Inc()
+		m.jobRetries.Inc()
 	}
 }
 

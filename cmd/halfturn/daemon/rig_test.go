@@ -118,6 +118,21 @@ func newRigIn(t testing.TB, dir, serve string) *rig {
 	return r
 }
 
+// rewrite changes the bench file.
+func (r *rig) rewrite(old, new string) {
+	r.Helper()
+	text, err := os.ReadFile(r.file())
+	if err != nil {
+		r.Fatal(err)
+	}
+	if !strings.Contains(string(text), old) {
+		r.Fatalf("the bench file has no %q", old)
+	}
+	if err := os.WriteFile(r.file(), []byte(strings.Replace(string(text), old, new, 1)), 0o600); err != nil {
+		r.Fatal(err)
+	}
+}
+
 func (r *rig) file() string { return filepath.Join(r.dir, "bench.yaml") }
 
 func (r *rig) begin() *rig {

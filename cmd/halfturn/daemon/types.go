@@ -25,6 +25,7 @@ type (
 		Measuring *Progress  `json:"running"` // null while nothing is measured
 		Generator Instrument `json:"generator"`
 		Scope     Instrument `json:"scope"`
+		Timing    *Timing    `json:"timing"` // of the run that is being carried out, or was last; null before the first step
 		Config    ConfigFile `json:"config"`
 		Store     StoreSpace `json:"store"`
 		Queue     int        `json:"queue"` // open jobs
@@ -58,6 +59,21 @@ type (
 		Started time.Time  `json:"started"`
 		Left    float64    `json:"left_s"` // seconds, as the last steps went; 0 where nothing can be told
 		Last    *Step      `json:"last"`   // null before the first
+	}
+
+	// Timing is where the time of a run's steps went: means over those that this
+	// daemon took, in seconds. The five parts add up to a step.
+	Timing struct {
+		Run        int64   `json:"run"`
+		Steps      int     `json:"steps"`
+		Instrument float64 `json:"instrument_s"` // setting, settling, acquiring, error queues
+		Transfer   float64 `json:"transfer_s"`   // reading records
+		Computing  float64 `json:"computing_s"`
+		Commit     float64 `json:"commit_s"`  // waiting for the step before to be stored
+		Backoff    float64 `json:"backoff_s"` // waiting before another try
+		Step       float64 `json:"step_s"`
+		Added      float64 `json:"added_s"` // by the daemon: computing and commit
+		Retries    int     `json:"retries"` // of all steps
 	}
 
 	// ConfigFile is the bench file.
@@ -220,6 +236,14 @@ func viewStep(run *sweep.Run, s *sweep.Step, result *balance.Result, decision *c
 	v.Rejection, v.RejectionLow = number(float64(result.CommonModeRejection)), number(float64(result.CommonModeRejectionLow))
 	v.Loss, v.ULoss = number(float64(result.InsertionLoss)), number(float64(result.UInsertionLoss))
 	return v
+}
+
+func viewTiming(run int64, steps int, t *sweep.Timing) *Timing {
+	mean := func(d time.Duration) float64 { return d.Seconds() / float64(steps) }
+	return &Timing{
+		Run: run, Steps: steps, Instrument: mean(t.Instruments), Transfer: mean(t.Transfer), Computing: mean(t.Computing),
+		Commit: mean(t.Commit), Backoff: mean(t.Backoff), Step: mean(t.Whole()), Added: mean(t.Added()), Retries: t.Retries,
+	}
 }
 
 // number is nil for what JSON has no number for: an infinite rejection.

@@ -36,6 +36,7 @@ type fake struct {
 	err      error // of whatever is asked
 	guarded  bool
 	reports  int // how often a report was asked for
+	onReport func()
 }
 
 func (f *fake) State() daemon.Bench                           { return f.state }
@@ -55,6 +56,9 @@ func (f *fake) Run(_ context.Context, id int64) (sweep.Run, error) {
 
 func (f *fake) Report(context.Context, *sweep.Run, reporting.Options) (*report.Input, error) {
 	f.reports++
+	if f.onReport != nil {
+		f.onReport()
+	}
 	return f.input, f.err
 }
 
@@ -103,6 +107,7 @@ func nasty() *fake {
 		state: daemon.Bench{Name: hostile, Fixture: hostile, State: daemon.BenchState(hostile), RF: daemon.RF(hostile), Warning: hostile, Fitted: queue.Fit{What: hostile, Label: hostile}, Job: &job,
 			Measuring: &daemon.Progress{Run: 1, Job: 4, Kind: sweep.Kind(hostile), Label: hostile, Taken: 2, Total: 2, Left: math.Inf(1), Last: &last},
 			Generator: daemon.Instrument{Address: hostile, Identity: hostile, Error: hostile}, Scope: daemon.Instrument{Identity: hostile},
+			Timing: &daemon.Timing{Run: 1, Instrument: none, Transfer: math.Inf(1), Backoff: none},
 			Config: daemon.ConfigFile{File: hostile, Changed: true, Problem: hostile}, Store: daemon.StoreSpace{Path: hostile, Left: -1}, Program: hostile},
 		runs: []sweep.Run{run, {ID: 2, Kind: sweep.Calibration, Label: hostile}},
 		input: &report.Input{Run: report.Run{ID: 1, Kind: report.KindBalun, Label: hostile, State: hostile, Reason: hostile}, Calibration: &report.Run{ID: 2},
@@ -198,20 +203,36 @@ func TestStates(t *testing.T) {
 	}
 }
 
-// TestCurvesAreDrawnOnceAStep: any number of browsers cost one analysis a step.
+// TestCurvesAreDrawnOnceAStep: any number of browsers cost one analysis a step,
+// and where that takes longer than a step, a part of the time only.
 func TestCurvesAreDrawnOnceAStep(t *testing.T) {
-	f := nasty()
-	pages := New(f, time.Now)
-	for taken := 1; taken <= 3; taken++ {
-		m := *f.state.Measuring
-		m.Taken = taken
-		f.state.Measuring = &m
-		for range 4 {
-			pages.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil))
+	for _, c := range []struct {
+		draws, step time.Duration
+		steps, want int
+	}{
+		{0, 0, 3, 3},
+		{10 * time.Millisecond, 100 * time.Millisecond, 10, 10},
+		{100 * time.Millisecond, 100 * time.Millisecond, 50, 10},
+	} {
+		f := nasty()
+		now := noon
+		f.onReport = func() { now = now.Add(c.draws) }
+		pages := New(f, func() time.Time { return now })
+		begun := now
+		for taken := 1; taken <= c.steps; taken++ {
+			if due := begun.Add(time.Duration(taken) * c.step); due.After(now) {
+				now = due
+			}
+			m := *f.state.Measuring
+			m.Taken = taken
+			f.state.Measuring = &m
+			for range 4 {
+				pages.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil))
+			}
 		}
-	}
-	if f.reports != 3 {
-		t.Errorf("%d analyses of 3 steps", f.reports)
+		if f.reports != c.want {
+			t.Errorf("%d analyses of %d steps, not %d", f.reports, c.steps, c.want)
+		}
 	}
 }
 

@@ -80,12 +80,19 @@ func (p *Panel) getNow(w http.ResponseWriter, r *http.Request) error {
 	return p.show(w, http.StatusOK, "now", frame{Title: "Now", Section: "now", Live: true, Page: &v})
 }
 
-// grow draws the curves of a run up to its last step, once for all who look.
+// drawingPart is how many times as long as drawing took it rests, so that a
+// long run's curves leave the processor to its steps.
+const drawingPart = 4
+
+// grow draws the curves of a run up to its last step, once for all who look;
+// where that takes long, up to a step of a moment ago.
 func (p *Panel) grow(ctx context.Context, m *daemon.Progress) (growing, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	key := drawnKey{m.Run, m.Taken}
-	if p.drawn == key {
+	begun := p.now()
+	rested := begun.Sub(p.at)
+	if p.drawn == key || p.drawn.run == key.run && rested >= 0 && rested < drawingPart*p.took {
 		return p.growing, nil
 	}
 	run, err := p.source.Run(ctx, m.Run)
@@ -111,6 +118,7 @@ func (p *Panel) grow(ctx context.Context, m *daemon.Progress) (growing, error) {
 		f.readXY()
 		g.XY = []figure{f}
 	}
-	p.drawn, p.growing = key, g
+	p.drawn, p.growing, p.at = key, g, p.now()
+	p.took = p.at.Sub(begun)
 	return g, nil
 }

@@ -77,7 +77,7 @@ func TestPagesOfARealStore(t *testing.T) {
 		"/runs/1/fixture":                             {"Skew", "data-words", "Linearity of level", "left by a smooth course"},
 		"/compare?run=2&run=3":                        {"Difference of phase balance", "data-words", "run 2 ", "How it was decided", "against run 2"},
 		"/compare?run=2&run=3&baseline=3&from=30+MHz": {"against run 3", "Whole span", `name="baseline" value="3"`},
-		"/bench": {"plate 1", "✓ answers", "GiB left"},
+		"/bench": {"plate 1", "✓ answers", "GiB left", "Time of a step", "Added by the daemon", "Mean of 9 steps"},
 		"/log":   {"job queued", "kind balun"},
 	} {
 		page := r.get(http.StatusOK, path)

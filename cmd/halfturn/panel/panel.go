@@ -65,6 +65,8 @@ type Panel struct {
 	mu      sync.Mutex
 	drawn   drawnKey // of growing
 	growing growing
+	at      time.Time     // when it was drawn
+	took    time.Duration // to draw
 }
 
 // New is the handler of everything outside /api/. It refuses what another

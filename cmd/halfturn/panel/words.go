@@ -23,6 +23,7 @@ var functions = template.FuncMap{
 	"stamp":   func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 	"hertz":   hertz,
 	"span":    span,
+	"seconds": secondsWords,
 	"tone":    report.Tone,
 	"mark":    mark,
 	"verdict": verdictWord,
@@ -66,6 +67,19 @@ func span(d time.Duration) string {
 		return text
 	}
 	return "0 s"
+}
+
+// secondsWords writes what is mostly less than a second.
+func secondsWords(s float64) string {
+	switch {
+	case !finite(s):
+		return "–"
+	case s < 0.1:
+		return strconv.FormatFloat(1e3*s, 'f', 2, 64) + " ms"
+	case s < 1:
+		return strconv.FormatFloat(1e3*s, 'f', 0, 64) + " ms"
+	}
+	return strconv.FormatFloat(s, 'f', 2, 64) + " s"
 }
 
 // mark tells verdicts apart without colour, as in the report.
