@@ -232,6 +232,7 @@ func loginPage(w http.ResponseWriter, status int, message string) {
 	_, _ = w.Write([]byte(`<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark"><title>Log in to the bench</title>
+<link rel="icon" href="/public/mark.svg" type="image/svg+xml">
 <link rel="stylesheet" href="/public/panel.css"></head>
 <body><main><h1>The bench</h1>` + said + `
 <form method="post" action="/login"><p><label for="token">Access token</label><br>

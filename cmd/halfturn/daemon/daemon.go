@@ -171,6 +171,9 @@ func (d *Daemon) Store() *journal.Store { return d.store }
 // Queue is the daemon's queue.
 func (d *Daemon) Queue() *queue.Queue { return d.queue }
 
+// Lines are the last n lines of the log, the oldest first, as far as they are kept.
+func (d *Daemon) Lines(n int) []LogLine { return d.tail.last(n) }
+
 // Logger is the daemon's log.
 func (d *Daemon) Logger() *slog.Logger { return d.log }
 

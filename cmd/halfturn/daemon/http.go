@@ -475,7 +475,7 @@ func (d *Daemon) getLog(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, Log{d.tail.last(int(n))})
+	return reply(w, http.StatusOK, Log{d.Lines(int(n))})
 }
 
 func getOpenAPI(w http.ResponseWriter, _ *http.Request) error {

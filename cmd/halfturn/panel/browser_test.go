@@ -67,8 +67,8 @@ func newBrowser(r *rig) *browser {
 		case *runtime.EventExceptionThrown:
 			r.Errorf("the script failed: %s", e.ExceptionDetails.Text)
 		case *log.EventEntryAdded:
-			// A page that is not there is asked for, and the login page has no icon.
-			if e.Entry.Level == log.EntryLevelError && !strings.Contains(e.Entry.Text, "404") && !strings.HasSuffix(e.Entry.URL, "/favicon.ico") {
+			// A page that is not there is asked for.
+			if e.Entry.Level == log.EntryLevelError && !strings.Contains(e.Entry.Text, "404") {
 				r.Errorf("the browser complains: %s %s", e.Entry.Text, e.Entry.URL)
 			}
 		case *network.EventRequestWillBeSent:

@@ -68,7 +68,7 @@ func (f *fake) Submit(context.Context, queue.Request) (queue.Job, error) { retur
 func (f *fake) Answer(ctx context.Context, id int64) (queue.Job, error)  { return f.job(ctx, id) }
 func (f *fake) Cancel(ctx context.Context, id int64) (queue.Job, error)  { return f.job(ctx, id) }
 func (f *fake) Again(ctx context.Context, id int64) (queue.Job, error)   { return f.job(ctx, id) }
-func (f *fake) Lines(*http.Request, int) ([]daemon.LogLine, error)       { return f.lines, f.err }
+func (f *fake) Lines(int) []daemon.LogLine                               { return f.lines }
 
 var noon = time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)
 
@@ -148,7 +148,7 @@ func TestFailures(t *testing.T) {
 		{fmt.Errorf("%w: no", queue.ErrRefused), 422}, {fmt.Errorf("%w: no", queue.ErrConflict), 409},
 	} {
 		f := &fake{err: c.err, runs: []sweep.Run{{ID: 7}}}
-		for _, path := range []string{"/", "/runs", "/runs/7", "/runs/7/fixture", "/log"} {
+		for _, path := range []string{"/", "/runs", "/runs/7", "/runs/7/fixture"} {
 			if code, page := f.get(t, path); code != c.code || !strings.Contains(page, `role="alert"`) {
 				t.Errorf("%s with %v: %d", path, c.err, code)
 			}

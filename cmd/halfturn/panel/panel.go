@@ -51,8 +51,8 @@ type Source interface {
 	Answer(ctx context.Context, job int64) (queue.Job, error)
 	Cancel(ctx context.Context, job int64) (queue.Job, error)
 	Again(ctx context.Context, job int64) (queue.Job, error)
-	// Lines are the last lines of the log, the oldest first, for whoever asks.
-	Lines(r *http.Request, n int) ([]daemon.LogLine, error)
+	// Lines are the last lines of the log, the oldest first.
+	Lines(n int) []daemon.LogLine
 	// Guarded tells whether there is a login to end.
 	Guarded() bool
 }
