@@ -160,13 +160,14 @@ where that is older than the plan allows. When something else has to be in the
 fixture, the job asks and waits: ` + "`halfturn jobs`" + ` shows what for, and
 ` + "`halfturn ready JOB`" + ` says that it is there.`,
 		Example: `  halfturn submit balun -c bench.yaml --label "winding 3, 5 sleeves"
-  halfturn submit series -c bench.yaml --every "30 min" --for "10 h" --label "overnight"
+  halfturn submit series -c bench.yaml --every "30 min" --until 07:00 --label "overnight"
+  halfturn submit series -c bench.yaml --every "1 min" --repeats 10 --label "repeatability"
   halfturn submit dry-run --daemon http://127.0.0.1:8737`,
 		Args: exactly(1, "a kind of job: calibration, balun, swapped, series or dry-run"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			request.Kind = queue.Kind(args[0])
 			if until != "" {
-				t, err := readTime(until)
+				t, err := queue.ReadEnd(until, time.Now())
 				if err != nil {
 					return usageError{err}
 				}
@@ -195,7 +196,8 @@ fixture, the job asks and waits: ` + "`halfturn jobs`" + ` shows what for, and
 	f.Int64Var(&request.Straight, "straight", 0, "of a swapped job: the balun's `run` before its arms were exchanged (default the newest)")
 	f.TextVar(&request.Every, "every", queue.Duration(0), `of a series: from start to start, e.g. --every "30 min"`)
 	f.TextVar(&request.For, "for", queue.Duration(0), `of a series: for how long, e.g. --for "10 h"`)
-	f.StringVar(&until, "until", "", `of a series: its end, e.g. --until "2031-05-04 07:00"`)
+	f.StringVar(&until, "until", "", `of a series: its end, e.g. --until 07:00 or --until "2031-05-04 07:00"`)
+	f.IntVar(&request.Repeats, "repeats", 0, "of a series: how many, if its end does not come first, e.g. --repeats 10")
 	f.StringVar(&request.Scenario, "scenario", "", "of a dry run: which simulated bench, e.g. --scenario broken-arm")
 	f.StringVar(&request.Bench, "bench", "", `refuse where the daemon's bench is another one, e.g. --bench "Hut 4"`)
 	f.BoolVar(&request.Ready, "ready", false, "what the first run needs is in the fixture: do not ask")
@@ -203,19 +205,6 @@ fixture, the job asks and waits: ` + "`halfturn jobs`" + ` shows what for, and
 		f.Lookup(name).DefValue = ""
 	}
 	return cmd
-}
-
-// readTime reads a time with its zone, or one of this machine's.
-func readTime(text string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, text); err == nil {
-		return t, nil
-	}
-	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05"} {
-		if t, err := time.ParseInLocation(layout, text, time.Local); err == nil {
-			return t, nil
-		}
-	}
-	return time.Time{}, fmt.Errorf("%q is not a time: write it like \"2031-05-04 07:00\"", text)
 }
 
 func jobsCommand() *cobra.Command {

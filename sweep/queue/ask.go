@@ -10,10 +10,13 @@ import (
 )
 
 // Submit queues a job.
-func (q *Queue) Submit(ctx context.Context, r Request) (Job, error) { return q.submit(ctx, r, "") }
+func (q *Queue) Submit(ctx context.Context, r Request) (Job, error) {
+	return q.submit(ctx, r, "", q.Now())
+}
 
-func (q *Queue) submit(ctx context.Context, r Request, schedule string) (Job, error) {
-	now := q.Now()
+// submit queues a job for a schedule, or for nobody; now has the zone that a
+// time of day means.
+func (q *Queue) submit(ctx context.Context, r Request, schedule string, now time.Time) (Job, error) {
 	if err := r.Check(now); err != nil {
 		return Job{}, err
 	}
@@ -25,8 +28,8 @@ func (q *Queue) submit(ctx context.Context, r Request, schedule string) (Job, er
 			return Job{}, refused("%v", err)
 		}
 	}
-	if r.For > 0 {
-		r.Until, r.For = now.Add(time.Duration(r.For)), 0
+	if err := r.begin(now); err != nil {
+		return Job{}, err
 	}
 	q.storing.Lock()
 	defer q.storing.Unlock()
@@ -231,7 +234,7 @@ func (q *Queue) fire(ctx context.Context) {
 			// Stored before the job is: a kill between costs one firing, and
 			// never makes two.
 			q.storeWatches(ctx)
-			if _, err := q.submit(ctx, s.Request, s.Name); err != nil {
+			if _, err := q.submit(ctx, s.Request, s.Name, now.In(s.zone)); err != nil {
 				q.skipped(s.Name, now, err)
 			}
 		}

@@ -113,7 +113,11 @@ func (q *Queue) ended(ctx context.Context, job *Job, last *Taken) (over, later b
 	if due.Before(now) {
 		due = now
 	}
-	if repeats >= mostRepeats || due.After(job.Until) {
+	most := mostRepeats
+	if job.Repeats > 0 {
+		most = min(most, job.Repeats)
+	}
+	if repeats >= most || !job.Until.IsZero() && due.After(job.Until) {
 		return true, false
 	}
 	if later = due.After(now); later {

@@ -37,7 +37,7 @@ const (
 	Calibration Kind = "calibration" // one run of the calibration cable
 	Balun       Kind = "balun"       // a fresh calibration, where there is none, then one run
 	Swapped     Kind = "swapped"     // one run with the arms exchanged, beside a balun run
-	Series      Kind = "series"      // as Balun, its run repeated until a time
+	Series      Kind = "series"      // as Balun, its run repeated until a time, or so many times
 	DryRun      Kind = "dry-run"     // calibration and balun on a simulated bench
 )
 
@@ -66,11 +66,13 @@ type Request struct {
 	Bench    string    `json:"bench,omitempty"` // refused by a daemon of another bench; empty for any
 	Label    string    `json:"label,omitempty"` // what is in the fixture
 	Sleeves  int       `json:"sleeves,omitempty"`
-	Straight int64     `json:"straight,omitempty"` // the balun run beside a swapped one; 0 for the newest
-	Every    Duration  `json:"every,omitzero"`     // of a series, from start to start
-	Until    time.Time `json:"until,omitzero"`     // end of a series: no run begins after it
-	For      Duration  `json:"for,omitzero"`       // the same, counted from when the job is queued
-	Scenario string    `json:"scenario,omitempty"` // of a dry run; empty for good-balun
+	Straight int64     `json:"straight,omitempty"`    // the balun run beside a swapped one; 0 for the newest
+	Every    Duration  `json:"every,omitzero"`        // of a series, from start to start
+	Until    time.Time `json:"until,omitzero"`        // end of a series: no run begins after it
+	For      Duration  `json:"for,omitzero"`          // the same, counted from when the job is queued
+	Clock    string    `json:"until_clock,omitempty"` // the same, as a time of day: the first that comes
+	Repeats  int       `json:"repeats,omitempty"`     // end of a series after so many, if its time does not come first
+	Scenario string    `json:"scenario,omitempty"`    // of a dry run; empty for good-balun
 	// Ready says that what the first run needs is in the fixture, so that
 	// nobody is asked.
 	Ready bool `json:"ready,omitempty"`
@@ -188,14 +190,10 @@ func (r *Request) Check(now time.Time) error {
 		return refused("the straight run cannot be %d", r.Straight)
 	case series && time.Duration(r.Every) < leastEvery:
 		return refused("a series needs an interval of at least %v, from start to start", leastEvery)
-	case series && (r.Until.IsZero() == (r.For == 0)):
-		return refused("a series needs its end: until a time, or for how long, one of both")
-	case series && r.For < 0:
-		return refused("a series cannot last %v", time.Duration(r.For))
-	case series && r.For == 0 && !r.Until.After(now):
-		return refused("the end of the series, %s, is past", r.Until.Format(time.RFC3339))
-	case series && (r.Until.Sub(now) > farthestAway || time.Duration(r.For) > farthestAway):
-		return refused("a series ends within a year")
+	case series:
+		if err := r.checkEnd(now); err != nil {
+			return err
+		}
 	}
 	for _, only := range []struct {
 		kind  Kind
@@ -204,7 +202,7 @@ func (r *Request) Check(now time.Time) error {
 	}{
 		{Swapped, "a straight run", r.Straight != 0},
 		{Series, "an interval", r.Every != 0},
-		{Series, "an end", !r.Until.IsZero() || r.For != 0},
+		{Series, "an end", !r.Until.IsZero() || r.For != 0 || r.Clock != "" || r.Repeats != 0},
 		{DryRun, "a scenario", r.Scenario != ""},
 	} {
 		if only.given && r.Kind != only.kind {

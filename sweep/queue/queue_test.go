@@ -506,18 +506,114 @@ func TestRequestsThatAreRefused(t *testing.T) {
 		"cannot be printed":             {Kind: Balun, Label: "a\nb"},
 		"cannot be negative":            {Kind: Balun, Sleeves: -1},
 		"an interval of at least":       {Kind: Series, Until: later},
-		"until a time, or for how long": {Kind: Series, Every: Duration(time.Minute)},
-		"one of both":                   {Kind: Series, Every: Duration(time.Minute), Until: later, For: Duration(time.Hour)},
+		"needs its end":                 {Kind: Series, Every: Duration(time.Minute)},
+		"ends at one time":              {Kind: Series, Every: Duration(time.Minute), Until: later, For: Duration(time.Hour)},
+		"until a time of day, or":       {Kind: Series, Every: Duration(time.Minute), Until: later, Clock: "06:30", Repeats: 3},
+		"is no time of day":             {Kind: Series, Every: Duration(time.Minute), Clock: "25:00"},
+		"cannot have -1 repeats":        {Kind: Series, Every: Duration(time.Minute), Repeats: -1},
+		"at most 100000":                {Kind: Series, Every: Duration(time.Minute), Repeats: 100_001},
+		"within a year":                 {Kind: Series, Every: Duration(1 << 62), Repeats: 100_000},
+		"a series ends within":          {Kind: Series, Every: Duration(20 * 24 * time.Hour), Repeats: 20},
 		"is past":                       {Kind: Series, Every: Duration(time.Minute), Until: now.Add(-time.Hour)},
-		"within a year":                 {Kind: Series, Every: Duration(time.Minute), Until: now.Add(10_000 * time.Hour)},
+		"ends within a year":            {Kind: Series, Every: Duration(time.Minute), Until: now.Add(10_000 * time.Hour)},
 		"cannot last":                   {Kind: Series, Every: Duration(time.Minute), For: Duration(-time.Hour)},
 		"goes with a series job":        {Kind: Balun, Until: later},
+		"an end goes with a series job": {Kind: Balun, Repeats: 2},
 		"goes with a dry-run job":       {Kind: Balun, Scenario: "good-balun"},
 		"goes with a swapped job":       {Kind: Balun, Straight: 3, Until: later},
 	} {
 		if err := r.Check(now); !errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), says) || strings.Contains(err.Error(), "\n") {
 			t.Errorf("%+v: %v, want %q", r, err, says)
 		}
+	}
+}
+
+// A series ends after so many repeats, whenever that is, and by a time where
+// that comes first.
+func TestASeriesOfSoManyRepeats(t *testing.T) {
+	b := newBed(t)
+	for _, c := range []struct {
+		repeats, want int
+		lasts         Duration
+	}{{1, 1, 0}, {3, 3, 0}, {50, 2, Duration(15 * time.Minute)}} {
+		id := b.add(Request{Kind: Series, Label: "w", Every: Duration(10 * time.Minute), Repeats: c.repeats, For: c.lasts, Ready: true})
+		deadline := time.Now().Add(20 * time.Second)
+		var j Job
+		for j, _ = b.Job(id); j.State.Open(); j, _ = b.Job(id) {
+			switch {
+			case time.Now().After(deadline):
+				t.Fatalf("%+v", j)
+			case j.State == Asking:
+				b.answer(id)
+			case !j.NotBefore.IsZero() && j.NotBefore.After(b.now()):
+				b.jump(10 * time.Minute)
+			}
+			time.Sleep(time.Millisecond)
+		}
+		repeats := 0
+		for _, r := range j.Runs {
+			if r.Kind == sweep.Balun {
+				repeats++
+			}
+		}
+		if j.State != Done || repeats != c.want {
+			t.Errorf("%d repeats of %d in %v: %s", repeats, c.repeats, time.Duration(c.lasts), j.State)
+		}
+	}
+}
+
+// A time of day is the next that comes, in the zone of who writes it, also
+// where the clocks change.
+func TestReadEnd(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Lisbon")
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Date(2031, 3, 29, 22, 15, 0, 0, zone) // the night before the clocks go to summer time
+	for text, want := range map[string]time.Time{
+		"22:16":                time.Date(2031, 3, 29, 22, 16, 0, 0, zone),
+		"22:15":                time.Date(2031, 3, 30, 22, 15, 0, 0, zone),
+		"6:30":                 time.Date(2031, 3, 30, 6, 30, 0, 0, zone),
+		"01:30":                time.Date(2031, 3, 30, 1, 30, 0, 0, time.UTC), // left out: 02:30 by the new time
+		"2031-03-30 07:00":     time.Date(2031, 3, 30, 6, 0, 0, 0, time.UTC),
+		"2031-03-30T07:00":     time.Date(2031, 3, 30, 6, 0, 0, 0, time.UTC),
+		"2031-03-30T07:00:00Z": time.Date(2031, 3, 30, 7, 0, 0, 0, time.UTC),
+	} {
+		if got, err := ReadEnd(text, now); err != nil || !got.Equal(want) {
+			t.Errorf("%q is %v, not %v: %v", text, got, want, err)
+		}
+	}
+	for _, text := range []string{"", "24:00", "7", "tomorrow", "2031-13-01 07:00", "07:00 h"} {
+		if got, err := ReadEnd(text, now); err == nil {
+			t.Errorf("%q is %v", text, got)
+		}
+	}
+}
+
+// A schedule's time of day is that of its zone.
+func TestAScheduleEndsByItsOwnClock(t *testing.T) {
+	b := newBed(t)
+	b.stop()
+	s, err := NewSchedule("nights", "0 18 * * *", "Asia/Tokyo", Request{Kind: Series, Every: Duration(time.Hour), Clock: "06:30"}, b.now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	store, err := journal.Open(context.Background(), b.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	b.Queue.Store, b.Queue.Schedules = store, []*Schedule{s}
+	b.fire(context.Background())
+	b.jump(s.Next(b.now()).Sub(b.now()))
+	b.fire(context.Background())
+	jobs := b.Jobs()
+	if len(jobs) != 1 {
+		t.Fatalf("%d jobs", len(jobs))
+	}
+	until := jobs[0].Until.In(s.zone)
+	if until.Format("15:04") != "06:30" || until.Sub(b.now()) > 13*time.Hour || jobs[0].Clock != "" {
+		t.Errorf("it ends at %v, %q", until, jobs[0].Clock)
 	}
 }
 

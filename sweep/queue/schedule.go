@@ -50,7 +50,7 @@ func NewSchedule(name, when, zone string, request Request, now time.Time) (*Sche
 		return fail("%s", strings.TrimPrefix(err.Error(), ErrRefused.Error()+": "))
 	}
 	if !s.Request.Until.IsZero() {
-		return fail("an end that is a date comes once only: say for how long")
+		return fail("an end that is a date comes once only: say for how long, until a time of day, or after how many repeats")
 	}
 	return s, nil
 }

@@ -70,6 +70,7 @@ func TestRepliesAreAsDocumented(t *testing.T) {
 	r := newRig(t, `  schedules:
     - {name: nightly, when: 30 2 * * *, zone: Europe/Lisbon, job: balun, label: winding 3}
     - {name: weekend, when: 0 18 * * 5, zone: UTC, job: series, every: 30 min, for: 60 h}
+    - {name: nights, when: 0 18 * * *, zone: Asia/Tokyo, job: series, every: 30 min, until: 06:30, repeats: 20}
 `).begin()
 	r.until(r.submit(`{"kind": "balun", "label": "winding 1"}`).ID, queue.Done)
 	asking := r.submit(`{"kind": "balun", "label": "winding 2", "name": "another"}`)
@@ -148,7 +149,8 @@ func TestRepliesAreAsDocumented(t *testing.T) {
 	check(200, "GET", root+"/jobs/1", "")
 	check(404, "GET", root+"/jobs/99", "")
 	check(400, "GET", root+"/jobs/0", "")
-	check(201, "POST", root+"/jobs", `{"kind": "series", "every": "30 min", "for": "2 h", "label": "drift"}`)
+	check(201, "POST", root+"/jobs", `{"kind": "series", "every": "30 min", "until_clock": "06:30", "repeats": 4, "label": "drift"}`)
+	check(422, "POST", root+"/jobs", `{"kind": "series", "every": "30 min", "until_clock": "7"}`)
 	check(409, "POST", root+"/jobs", `{"kind": "balun", "name": "another"}`)
 	check(422, "POST", root+"/jobs", `{"kind": "choke"}`)
 	check(422, "POST", root+"/jobs", `{"kind": "balun", "bench": "Hut 4"}`)

@@ -270,6 +270,10 @@ func TestInABrowser(t *testing.T) {
 	b.open("/runs/1/fixture")
 	b.sees("skew")
 	b.shot("fixture")
+	b.open("/queue")
+	b.click(`a[href="/jobs/1"]`)
+	b.sees("What was asked for")
+	b.shot("job")
 	b.open("/bench")
 	b.sees("answers")
 	b.shot("bench")
@@ -345,7 +349,7 @@ func TestLogin(t *testing.T) {
 func (b *browser) fits(t *testing.T) {
 	t.Helper()
 	b.do(chromedp.EmulateViewport(390, 800))
-	for _, path := range []string{"/", "/queue", "/runs", "/runs/1", "/runs/2", "/compare?run=2&run=5", "/runs/1/fixture", "/bench", "/log", "/runs/99"} {
+	for _, path := range []string{"/", "/queue", "/jobs/1", "/runs", "/runs/1", "/runs/2", "/compare?run=2&run=5", "/runs/1/fixture", "/bench", "/log", "/runs/99"} {
 		response := b.base + path
 		b.do(chromedp.Navigate(response), chromedp.WaitReady(chromedp.CSS("main")))
 		if wide := b.value(`document.documentElement.scrollWidth`); wide != "390" {

@@ -39,10 +39,18 @@ type fake struct {
 	onReport func()
 }
 
-func (f *fake) State() daemon.Bench                           { return f.state }
-func (f *fake) Runs(context.Context) ([]sweep.Run, error)     { return f.runs, f.err }
-func (f *fake) Jobs() []queue.Job                             { return f.jobs }
-func (f *fake) Firings() []queue.Firing                       { return f.firings }
+func (f *fake) State() daemon.Bench                       { return f.state }
+func (f *fake) Runs(context.Context) ([]sweep.Run, error) { return f.runs, f.err }
+func (f *fake) Jobs() []queue.Job                         { return f.jobs }
+func (f *fake) Firings() []queue.Firing                   { return f.firings }
+func (f *fake) Job(id int64) (queue.Job, error) {
+	for _, j := range f.jobs {
+		if j.ID == id {
+			return j, f.err
+		}
+	}
+	return queue.Job{}, queue.ErrNoJob
+}
 func (f *fake) Guarded() bool                                 { return f.guarded }
 func (f *fake) job(context.Context, int64) (queue.Job, error) { return queue.Job{}, f.err }
 func (f *fake) Run(_ context.Context, id int64) (sweep.Run, error) {
@@ -126,7 +134,7 @@ func nasty() *fake {
 // and what is not a number is said to be not measurable.
 func TestHostileTextAndNumbers(t *testing.T) {
 	f := nasty()
-	for _, path := range []string{"/", "/queue", "/runs", "/runs/1", "/runs/1?from=15+MHz", "/compare?run=1&run=3", "/bench", "/log",
+	for _, path := range []string{"/", "/queue", "/jobs/4", "/jobs/5", "/runs", "/runs/1", "/runs/1?from=15+MHz", "/compare?run=1&run=3", "/bench", "/log",
 		"/runs/1?from=" + url.QueryEscape(hostile), "/runs?kind=" + url.QueryEscape(hostile), "/runs/" + url.PathEscape(hostile)} {
 		_, page := f.get(t, path)
 		for _, live := range []string{"<script>", "<img", "</title></svg>"} {

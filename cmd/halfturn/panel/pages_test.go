@@ -62,6 +62,8 @@ func TestPagesOfARealStore(t *testing.T) {
 	for path, want := range map[string][]string{
 		"/":                      {"Nothing is running", "Latest runs", "winding 4", `href="/runs/3"`},
 		"/queue":                 {"nightly", "30 2 * * *", "Queue the job", "Ended", "done"},
+		"/jobs/1":                {"“balun 1”", "winding 3", `href="/runs/1"`, `href="/runs/2"`, "Calibration", "done", "pass"},
+		"/jobs/3":                {"Straight run", `href="/runs/3"`},
 		"/runs":                  {"winding 3", "winding 4", "Compare the ticked runs", "pass", "1 to 4 of 4 runs"},
 		"/runs?kind=calibration": {"1 to 1 of 1 run"},
 		"/runs?kind=swapped":     {"arms exchanged"},
@@ -89,7 +91,7 @@ func TestPagesOfARealStore(t *testing.T) {
 		}
 	}
 	for path, code := range map[string]int{
-		"/runs/99": 404, "/runs/x": 404, "/runs/0": 404, "/runs/99/fixture": 404, "/runs/2/fixture": 404, "/nothing": 404,
+		"/jobs/99": 404, "/jobs/x": 404, "/runs/99": 404, "/runs/x": 404, "/runs/0": 404, "/runs/99/fixture": 404, "/runs/2/fixture": 404, "/nothing": 404,
 		"/runs?kind=x": 400, "/runs?page=0": 400, "/runs?page=x": 400, "/runs/2/plots/x.svg": 404, "/runs/2/plots/drive.svg?from=x": 400,
 		"/compare": 400, "/compare?run=2": 400, "/compare?run=2&run=2": 400, "/compare?run=2&run=x": 400,
 		"/compare?run=1&run=2": 422, "/compare?run=2&run=99": 404, "/runs/1/three-port.s3p": 409,
@@ -134,6 +136,9 @@ func TestForms(t *testing.T) {
 		{url.Values{"kind": {"toast"}}, 422, "is no kind of job"},
 		{url.Values{"kind": {"series"}, "every": {"15 min"}}, 422, "needs its end"},
 		{url.Values{"kind": {"series"}, "every": {"soon"}, "for": {"8 h"}}, 422, "is not a time"},
+		{url.Values{"kind": {"series"}, "every": {"15 min"}, "until": {"late"}}, 422, "is not a time"},
+		{url.Values{"kind": {"series"}, "every": {"15 min"}, "until": {"07:00"}, "for": {"8 h"}}, 422, "ends at one time"},
+		{url.Values{"kind": {"series"}, "every": {"15 min"}, "repeats": {"some"}}, 422, "is no number of repeats"},
 		{url.Values{"kind": {"balun"}, "sleeves": {"two"}}, 422, "is no number of sleeves"},
 		{url.Values{"kind": {"balun"}, "sleeves": {"-2"}}, 422, "cannot be negative"},
 		{url.Values{"kind": {"swapped"}, "straight": {"77"}}, 422, "77"},
@@ -175,6 +180,40 @@ func TestForms(t *testing.T) {
 	}
 	r.post(http.StatusSeeOther, "/jobs/1/cancel", nil)
 	r.post(http.StatusConflict, "/jobs/1/cancel", nil)
+}
+
+// TestSeriesForm: a series ends by the clock, after so many, or both; its page
+// says so and is where its buttons lead back to.
+func TestSeriesForm(t *testing.T) {
+	r := newRig(t, 5, 0)
+	for i, c := range []struct {
+		form url.Values
+		want string
+	}{
+		{url.Values{"until": {"07:00"}}, "every 15 min until "},
+		{url.Values{"repeats": {"2"}}, "every 15 min, 2 times."},
+		{url.Values{"repeats": {"1"}, "for": {"8 h"}}, "every 15 min, 1 time or until "},
+	} {
+		c.form.Set("kind", "series")
+		c.form.Set("every", "15 min")
+		r.post(http.StatusSeeOther, "/queue", c.form)
+		if page := r.get(http.StatusOK, "/queue"); !strings.Contains(page, c.want) {
+			t.Errorf("the queue does not say %q", c.want)
+		}
+		path := fmt.Sprintf("/jobs/%d", i+1)
+		page := r.get(http.StatusOK, path)
+		sound(t, path, page)
+		if want := strings.TrimSuffix(c.want, "."); !strings.Contains(page, want) || !strings.Contains(page, `name="back" value="job"`) || !strings.Contains(page, "None yet") {
+			t.Errorf("%s does not say %q, or has no way to end it", path, want)
+		}
+		if until := r.daemon.Queue().Jobs()[i].Until; c.form.Get("until") != "" && until.Local().Format("15:04") != "07:00" {
+			t.Errorf("it ends at %v", until)
+		}
+		r.post(http.StatusSeeOther, path+"/cancel", url.Values{"back": {"job"}})
+		if page := r.get(http.StatusOK, path); !strings.Contains(page, "cancelled") || strings.Contains(page, "class=\"stop\"") {
+			t.Errorf("%s is not cancelled", path)
+		}
+	}
 }
 
 // TestReadingsLieOnTheCurve: the marker of every reading is a point of a line

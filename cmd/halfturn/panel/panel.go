@@ -42,6 +42,8 @@ type Source interface {
 	Compared(ctx context.Context, runs []int64) (*report.Compared, error)
 	// Jobs is every job that is kept, the oldest first.
 	Jobs() []queue.Job
+	// Job is one of them; queue.ErrNoJob where there is none.
+	Job(id int64) (queue.Job, error)
 	// Firings is how the schedules stand.
 	Firings() []queue.Firing
 	// Submit queues a job; queue.ErrRefused and queue.ErrConflict say why not.
@@ -78,6 +80,7 @@ func New(source Source, now func() time.Time) http.Handler {
 		"GET /{$}":                       p.getNow,
 		"GET /queue":                     p.getQueue,
 		"POST /queue":                    p.postQueue,
+		"GET /jobs/{job}":                p.getJob,
 		"POST /jobs/{job}/answer":        p.deciding(source.Answer),
 		"POST /jobs/{job}/cancel":        p.deciding(source.Cancel),
 		"POST /jobs/{job}/again":         p.deciding(source.Again),

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"halfturn/drivers/simbench"
 	"halfturn/sweep/queue"
@@ -34,7 +35,7 @@ type kindChoice struct {
 // kinds are what can be queued, in words.
 var kinds = []kindChoice{
 	{queue.Balun, "balun: a fresh calibration where there is none, then one run"},
-	{queue.Series, "series: balun runs, repeated until a time"},
+	{queue.Series, "series: balun runs, repeated until a time or so many times"},
 	{queue.Swapped, "swapped: the balun again with its arms exchanged"},
 	{queue.Calibration, "calibration: one run of the calibration cable"},
 	{queue.DryRun, "dry run: both on a simulated bench, nothing is driven here"},
@@ -67,7 +68,7 @@ func (p *Panel) postQueue(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return unreadable(err)
 	}
-	request, err := readRequest(r.PostForm)
+	request, err := readRequest(r.PostForm, p.now().Local())
 	if err == nil {
 		_, err = p.source.Submit(r.Context(), request)
 	}
@@ -90,8 +91,9 @@ func unreadable(err error) error {
 	return failure{http.StatusBadRequest, "the form could not be read"}
 }
 
-// readRequest reads the form of a job.
-func readRequest(form url.Values) (queue.Request, error) {
+// readRequest reads the form of a job. Its times are those of the bench, as now
+// has them.
+func readRequest(form url.Values, now time.Time) (queue.Request, error) {
 	get := func(name string) string { return strings.TrimSpace(form.Get(name)) }
 	request := queue.Request{
 		Kind: queue.Kind(get("kind")), Name: get("name"), Label: get("label"), Scenario: get("scenario"), Ready: get("ready") != "",
@@ -112,6 +114,20 @@ func readRequest(form url.Values) (queue.Request, error) {
 			return wrong("%q is not the number of a run", text)
 		}
 		request.Straight = n
+	}
+	if text := get("repeats"); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil {
+			return wrong("%q is no number of repeats", text)
+		}
+		request.Repeats = n
+	}
+	if text := get("until"); text != "" {
+		t, err := queue.ReadEnd(text, now)
+		if err != nil {
+			return wrong("%v", err)
+		}
+		request.Until = t
 	}
 	for name, into := range map[string]*queue.Duration{"every": &request.Every, "for": &request.For} {
 		if text := get(name); text != "" {
@@ -137,8 +153,11 @@ func (p *Panel) deciding(do func(context.Context, int64) (queue.Job, error)) fun
 			return err
 		}
 		back := "/queue"
-		if r.PostForm.Get("back") == "now" {
+		switch r.PostForm.Get("back") {
+		case "now":
 			back = "/"
+		case "job":
+			back = fmt.Sprintf("/jobs/%d", job)
 		}
 		http.Redirect(w, r, back, http.StatusSeeOther)
 		return nil

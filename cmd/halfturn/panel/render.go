@@ -53,7 +53,7 @@ var reportStyle = sync.OnceValue(func() string {
 // pages are the templates by the name of their file.
 var pages = func() map[string]*template.Template {
 	list := map[string]*template.Template{}
-	for _, name := range []string{"now", "queue", "runs", "run", "fixture", "compare", "bench", "log", "failure"} {
+	for _, name := range []string{"now", "queue", "job", "runs", "run", "fixture", "compare", "bench", "log", "failure"} {
 		list[name] = template.Must(template.New("frame.html").Funcs(functions).
 			ParseFS(sources, "pages/frame.html", "pages/parts.html", "pages/"+name+".html"))
 	}

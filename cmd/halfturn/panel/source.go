@@ -24,8 +24,9 @@ func (s *served) Compared(ctx context.Context, runs []int64) (*report.Compared, 
 	return s.Compare(ctx, s.Store(), runs)
 }
 
-func (s *served) Jobs() []queue.Job       { return s.Queue().Jobs() }
-func (s *served) Firings() []queue.Firing { return s.Queue().Firings() }
+func (s *served) Jobs() []queue.Job               { return s.Queue().Jobs() }
+func (s *served) Job(id int64) (queue.Job, error) { return s.Queue().Job(id) }
+func (s *served) Firings() []queue.Firing         { return s.Queue().Firings() }
 
 func (s *served) Submit(ctx context.Context, r queue.Request) (queue.Job, error) {
 	return s.Queue().Submit(ctx, r)

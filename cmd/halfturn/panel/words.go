@@ -19,19 +19,21 @@ import (
 
 // functions are what the templates write figures with.
 var functions = template.FuncMap{
-	"moment":  moment,
-	"stamp":   func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
-	"hertz":   hertz,
-	"span":    span,
-	"seconds": secondsWords,
-	"tone":    report.Tone,
-	"mark":    mark,
-	"verdict": verdictWord,
-	"capital": capital,
-	"bytes":   bytesWords,
-	"counted": counted,
-	"lasts":   func(d queue.Duration) string { return span(time.Duration(d)) },
-	"fit":     fitWords,
+	"moment":   moment,
+	"stamp":    func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+	"hertz":    hertz,
+	"span":     span,
+	"seconds":  secondsWords,
+	"tone":     report.Tone,
+	"mark":     mark,
+	"verdict":  verdictWord,
+	"capital":  capital,
+	"bytes":    bytesWords,
+	"counted":  counted,
+	"fit":      fitWords,
+	"series":   seriesWords,
+	"lastRuns": lastRuns,
+	"buttons":  func(j queue.Job, back string) jobButtons { return jobButtons{j, back} },
 }
 
 // moment writes a point in time as people compare it.
@@ -203,6 +205,21 @@ func jobName(j *queue.Job) string {
 		return "job “" + j.Name + "”"
 	}
 	return fmt.Sprintf("job %d", j.ID)
+}
+
+// seriesWords say how often a series repeats and when it ends.
+func seriesWords(r queue.Request) string {
+	text := "every " + span(time.Duration(r.Every))
+	if r.Repeats > 0 {
+		text += ", " + counted(r.Repeats, "time")
+	}
+	if !r.Until.IsZero() {
+		if r.Repeats > 0 {
+			text += " or"
+		}
+		text += " until " + moment(r.Until)
+	}
+	return text
 }
 
 func fitWords(f queue.Fit) string {

@@ -34,6 +34,8 @@ type Schedule struct {
 	Label    string        `json:"label" mapstructure:"label"`
 	Every    time.Duration `json:"every" mapstructure:"every"`
 	For      time.Duration `json:"for" mapstructure:"for"`
+	Until    string        `json:"until" mapstructure:"until"` // a time of day
+	Repeats  int           `json:"repeats" mapstructure:"repeats"`
 	Scenario string        `json:"scenario" mapstructure:"scenario"`
 }
 
@@ -44,7 +46,8 @@ func (s Schedule) Queued(now time.Time) (*queue.Schedule, error) {
 		zone = "Local"
 	}
 	return queue.NewSchedule(s.Name, s.When, zone, queue.Request{
-		Kind: queue.Kind(s.Job), Label: s.Label, Every: queue.Duration(s.Every), For: queue.Duration(s.For), Scenario: s.Scenario,
+		Kind: queue.Kind(s.Job), Label: s.Label, Every: queue.Duration(s.Every), For: queue.Duration(s.For), Clock: s.Until,
+		Repeats: s.Repeats, Scenario: s.Scenario,
 	}, now)
 }
 
@@ -87,7 +90,7 @@ func (c *Config) checkServe(r *reader) {
 	names := map[string]bool{}
 	for i, schedule := range s.Schedules {
 		key := fmt.Sprintf("serve.schedules[%d]", i)
-		if r.said(key, key+".name", key+".when", key+".zone", key+".job", key+".label", key+".every", key+".for", key+".scenario") {
+		if r.said(key, key+".name", key+".when", key+".zone", key+".job", key+".label", key+".every", key+".for", key+".until", key+".repeats", key+".scenario") {
 			continue
 		}
 		if _, err := schedule.Queued(time.Now()); err != nil {
