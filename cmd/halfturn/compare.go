@@ -16,6 +16,7 @@ import (
 
 	"halfturn/analysis/compare"
 	"halfturn/analysis/report"
+	"halfturn/cmd/halfturn/reporting"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 	"halfturn/units"
@@ -82,36 +83,31 @@ func (c *comparing) compare(cmd *cobra.Command, names []string) error {
 		return err
 	}
 	defer store.Close()
-	compared := report.Compared{Generated: time.Now(), Program: "halfturn " + programVersion()}
-	loader := &comparisonLoader{store: store, calibrations: map[int64]*sweep.Calibrated{}}
-	runs := make([]*compare.Run, len(names))
+	o := reporting.CompareOptions{Program: "halfturn " + programVersion(), Now: time.Now(), Refit: options.Refit}
+	runs := make([]sweep.Run, len(names))
 	for i, name := range names {
-		if runs[i], err = loader.load(cmd.Context(), name, &compared); err != nil {
+		var baseline string
+		if runs[i], baseline, err = findNamed(cmd.Context(), store, name); err != nil {
 			return err
 		}
-	}
-	if options.Budget, err = loader.first.Bench.Uncertainty.Budget(); err != nil {
-		return fmt.Errorf("run %d: %w", loader.first.ID, err)
-	}
-	compared.Options = options
-	verdict := compare.Unchanged
-	if len(runs) == 2 {
-		if compared.Pair, err = compare.Pair(runs[0], runs[1], options); err == nil {
-			verdict = compared.Pair.Verdict
+		if i == 0 {
+			o.Baseline = baseline
 		}
-	} else {
-		compared.Series, err = compare.Spread(runs, options)
 	}
-	if err != nil {
+	compared, err := reporting.Compare(cmd.Context(), store, runs, o)
+	switch {
+	case errors.Is(err, reporting.ErrNotComparable):
+		return usageError{err}
+	case err != nil:
 		return err
 	}
-	if err := c.write(cmd, compared); err != nil {
+	if err := c.write(cmd, *compared); err != nil {
 		return err
 	}
-	if verdict.ExitCode() == 0 {
+	if compared.Pair == nil || compared.Pair.Verdict.ExitCode() == 0 {
 		return nil
 	}
-	return changeError{verdict}
+	return changeError{compared.Pair.Verdict}
 }
 
 func (c *comparing) write(cmd *cobra.Command, compared report.Compared) error {
@@ -136,80 +132,6 @@ func (c *comparing) write(cmd *cobra.Command, compared report.Compared) error {
 type changeError struct{ verdict compare.Verdict }
 
 func (e changeError) Error() string { return "compared: " + string(e.verdict) }
-
-// comparisonLoader reads runs with their calibrations, each of those once.
-type comparisonLoader struct {
-	store        *journal.Store
-	calibrations map[int64]*sweep.Calibrated
-	first        sweep.Run
-}
-
-// load reads the run that goes by a name and describes it in the report.
-func (l *comparisonLoader) load(ctx context.Context, name string, into *report.Compared) (*compare.Run, error) {
-	run, baseline, err := findNamed(ctx, l.store, name)
-	if err != nil {
-		return nil, err
-	}
-	if len(into.Runs) == 0 {
-		l.first, into.BaselineName = run, baseline
-	}
-	for i := range into.Runs {
-		if into.Runs[i].ID == run.ID {
-			return nil, usageError{fmt.Errorf("run %d is named twice: a run compared with itself says nothing", run.ID)}
-		}
-	}
-	switch {
-	case run.Kind == sweep.Calibration:
-		return nil, usageError{fmt.Errorf("run %d is a calibration: it cannot be compared with a balun, whose runs `halfturn runs` lists", run.ID)}
-	case run.Kind != l.first.Kind:
-		return nil, usageError{fmt.Errorf("run %d is a %s run and run %d a %s run: only runs of one kind can be compared", l.first.ID, l.first.Kind, run.ID, run.Kind)}
-	}
-	cal := l.calibrations[run.Calibration]
-	if cal == nil {
-		if cal, err = sweep.LoadCalibrated(ctx, l.store, run.Calibration); err != nil {
-			return nil, fmt.Errorf("run %d: %w", run.ID, err)
-		}
-		l.calibrations[run.Calibration] = cal
-	}
-	loaded := &compare.Run{ID: run.ID, Started: run.Started, Load: run.Bench.Load, Calibration: run.Calibration, CalibrationAt: cal.At}
-	for step, err := range l.store.Steps(ctx, run.ID) {
-		if err != nil {
-			return nil, err
-		}
-		loaded.Steps = append(loaded.Steps, compare.Reading{Point: run.Point(&step), Measured: step.Measured()})
-	}
-	into.Runs = append(into.Runs, report.ComparedRun{
-		Run: report.Run{ID: run.ID, Kind: string(run.Kind), Label: run.Label, State: string(run.State), Reason: run.Reason,
-			Version: run.Version, Started: run.Started, Finished: run.Finished},
-		Calibration: run.Calibration, Bench: run.Bench.Name, Fixture: run.Bench.Fixture,
-	})
-	into.Warnings = append(into.Warnings, l.warnings(&run, cal)...)
-	return loaded, nil
-}
-
-// warnings are what makes a run's differences from the first one doubtful.
-func (l *comparisonLoader) warnings(run *sweep.Run, cal *sweep.Calibrated) (list []string) {
-	if w := cal.AgeWarning(run); w != "" {
-		list = append(list, fmt.Sprintf("run %d: %s", run.ID, w))
-	}
-	if run.State != sweep.Done {
-		list = append(list, fmt.Sprintf("run %d is not finished (%s): what is missing is not compared", run.ID, run.State))
-	}
-	first := &l.first
-	if run.Bench.Fixture != first.Bench.Fixture {
-		list = append(list, fmt.Sprintf("run %d was made in the fixture %q, run %d in %q", first.ID, first.Bench.Fixture, run.ID, run.Bench.Fixture))
-	}
-	if run.Identities != first.Identities {
-		list = append(list, fmt.Sprintf("run %d and run %d were made with different instruments", first.ID, run.ID))
-	}
-	if run.Bench.Uncertainty != first.Bench.Uncertainty {
-		list = append(list, fmt.Sprintf("run %d and run %d state different budgets: that of run %d is used for both", first.ID, run.ID, first.ID))
-	}
-	if run.Bench.Load != first.Bench.Load {
-		list = append(list, fmt.Sprintf("run %d and run %d state different loads of an arm: insertion loss is relative to each its own", first.ID, run.ID))
-	}
-	return list
-}
 
 // findNamed reads a run by its number, "latest", or the name of a baseline,
 // which then comes with it.

@@ -213,7 +213,7 @@ func TestCompareRefusals(t *testing.T) {
 		"one run":                 {exitUsage, []string{"compare", "2"}, "a baseline and at least one run"},
 		"twice the same":          {exitUsage, []string{"compare", "first", "2"}, "named twice"},
 		"a calibration":           {exitUsage, []string{"compare", "1", "2"}, "run 1 is a calibration"},
-		"against a calibration":   {exitUsage, []string{"compare", "2", "1"}, "cannot be compared with a balun"},
+		"against a calibration":   {exitUsage, []string{"compare", "2", "1"}, "is a calibration; a comparison"},
 		"no frequency in common":  {exitNotDone, []string{"compare", "3", "4"}, "no frequency in common"},
 		"no such run":             {exitNotDone, []string{"compare", "2", "99"}, "no such run: 99"},
 		"no such baseline":        {exitUsage, []string{"compare", "second", "2"}, `no baseline "second"`},

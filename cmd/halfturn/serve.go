@@ -1,26 +1,19 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"runtime/debug"
-	"strconv"
-	"time"
 	_ "time/tzdata" // schedules have time zones on machines without a data base of them
 
 	"github.com/spf13/cobra"
 
-	"halfturn/analysis/compare"
-	"halfturn/analysis/report"
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/daemon/token"
 	"halfturn/cmd/halfturn/panel"
 	"halfturn/cmd/halfturn/setup"
-	"halfturn/sweep"
-	"halfturn/sweep/journal"
 )
 
 func serveCommand() *cobra.Command {
@@ -62,7 +55,7 @@ func serve(cmd *cobra.Command, file string) (err error) {
 	defer done()
 	d, err := daemon.New(ctx, daemon.Options{
 		Config: config, File: watched(file), Program: "halfturn " + programVersion(), Version: programVersion(),
-		Compare: compareRuns, Page: panel.Page, Log: cmd.ErrOrStderr(),
+		Page: panel.Page, Log: cmd.ErrOrStderr(),
 	})
 	if err != nil {
 		return err
@@ -88,28 +81,6 @@ func watched(file string) string {
 		return ""
 	}
 	return file
-}
-
-// compareRuns is what `compare` does, for the daemon.
-func compareRuns(ctx context.Context, store *journal.Store, ids []int64) (*report.Compared, error) {
-	compared := &report.Compared{Generated: time.Now(), Program: "halfturn " + programVersion()}
-	loader := &comparisonLoader{store: store, calibrations: map[int64]*sweep.Calibrated{}}
-	runs := make([]*compare.Run, len(ids))
-	var err error
-	for i, id := range ids {
-		if runs[i], err = loader.load(ctx, strconv.FormatInt(id, 10), compared); err != nil {
-			return nil, err
-		}
-	}
-	if compared.Options.Budget, err = loader.first.Bench.Uncertainty.Budget(); err != nil {
-		return nil, fmt.Errorf("run %d: %w", loader.first.ID, err)
-	}
-	if len(runs) == 2 {
-		compared.Pair, err = compare.Pair(runs[0], runs[1], compared.Options)
-	} else {
-		compared.Series, err = compare.Spread(runs, compared.Options)
-	}
-	return compared, err
 }
 
 func tokenCommand() *cobra.Command {

@@ -36,14 +36,12 @@ import (
 	"halfturn/sweep/queue"
 )
 
-// Options are what a daemon is made of; all but Page, Now and Log are needed.
+// Options are what a daemon is made of; all but File, Page, Now and Log are needed.
 type Options struct {
 	Config  *setup.Config
 	File    string // the bench file, watched for changes; empty for none
 	Program string // "halfturn 1.2.3"
 	Version string
-	// Compare reads runs and compares the later ones with the first.
-	Compare func(ctx context.Context, store *journal.Store, runs []int64) (*report.Compared, error)
 	// Page makes what is served outside /api/; nil serves nothing there. It is
 	// behind the same access as the API, but for what is below /public/.
 	Page func(*Daemon) http.Handler
@@ -305,6 +303,23 @@ func (d *Daemon) Runs(ctx context.Context) ([]sweep.Run, error) { return d.store
 func (d *Daemon) Report(ctx context.Context, run *sweep.Run, o reporting.Options) (*report.Input, error) {
 	o.Program, o.Now = d.Program, d.Now()
 	return reporting.Load(ctx, d.store, run, o)
+}
+
+// Compare sets the later runs against the first. What cannot be compared is
+// queue.ErrRefused.
+func (d *Daemon) Compare(ctx context.Context, ids []int64) (*report.Compared, error) {
+	runs := make([]sweep.Run, len(ids))
+	for i, id := range ids {
+		var err error
+		if runs[i], err = d.store.Run(ctx, id); err != nil {
+			return nil, err
+		}
+	}
+	c, err := reporting.Compare(ctx, d.store, runs, reporting.CompareOptions{Program: d.Program, Now: d.Now()})
+	if err != nil && !errors.Is(err, journal.ErrNoRun) && !errors.Is(err, journal.ErrDamaged) {
+		err = fmt.Errorf("%w: %w", queue.ErrRefused, err)
+	}
+	return c, err
 }
 
 // Steps are those of a run from an index on, with what the analysis makes of them.

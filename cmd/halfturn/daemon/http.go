@@ -366,11 +366,7 @@ func (d *Daemon) compared(r *http.Request) (*report.Compared, error) {
 	if len(ids) < 2 || len(ids) > mostCompared {
 		return nil, wrong("runs must be 2 to %d numbers", mostCompared)
 	}
-	c, err := d.Compare(r.Context(), d.store, ids)
-	if err != nil && !errors.Is(err, journal.ErrNoRun) && !errors.Is(err, journal.ErrDamaged) {
-		err = fmt.Errorf("%w: %w", queue.ErrRefused, err)
-	}
-	return c, err
+	return d.Compare(r.Context(), ids)
 }
 
 func (d *Daemon) getComparison(w http.ResponseWriter, r *http.Request) error {

@@ -18,10 +18,8 @@ import (
 
 	"go.uber.org/goleak"
 
-	"halfturn/analysis/report"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
-	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
 )
 
@@ -143,9 +141,6 @@ func (r *rig) begin() *rig {
 	}
 	d, err := New(context.Background(), Options{
 		Config: config, File: r.file(), Program: "halfturn test", Version: "test", Log: r.log,
-		Compare: func(context.Context, *journal.Store, []int64) (*report.Compared, error) {
-			return nil, errors.New("not here")
-		},
 	})
 	if err != nil {
 		r.Fatal(err)

@@ -47,7 +47,7 @@ func (p *Panel) getCompare(w http.ResponseWriter, r *http.Request) error {
 		if errors.Is(err, journal.ErrNoRun) || errors.Is(err, journal.ErrDamaged) {
 			return err
 		}
-		return failure{http.StatusUnprocessableEntity, err.Error()}
+		return failure{http.StatusUnprocessableEntity, reason(err)}
 	}
 	var page bytes.Buffer
 	if err := report.CompareHTML(&page, *c); err != nil {

@@ -30,7 +30,6 @@ type jobButtons struct {
 const (
 	takenShown   = 100 // runs of a job on its page
 	takenInQueue = 6   // in a list of jobs
-	mostToTick   = 50  // runs that can be compared at once
 )
 
 func (p *Panel) getJob(w http.ResponseWriter, r *http.Request) error {
@@ -56,7 +55,7 @@ func (p *Panel) getJob(w http.ResponseWriter, r *http.Request) error {
 			compared.Add("run", strconv.FormatInt(t.Run, 10))
 		}
 	}
-	if n := len(compared["run"]); n >= 2 && n <= mostToTick {
+	if n := len(compared["run"]); n >= 2 && n <= mostCompared {
 		v.Compare = "/compare?" + compared.Encode()
 	}
 	return p.show(w, http.StatusOK, "job", frame{Title: fmt.Sprintf("Job %d", id), Section: "queue", Live: true, Page: &v})

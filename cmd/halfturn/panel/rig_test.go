@@ -17,13 +17,9 @@ import (
 
 	"go.uber.org/goleak"
 
-	"halfturn/analysis/compare"
-	"halfturn/analysis/report"
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
-	"halfturn/sweep"
-	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
 )
 
@@ -120,7 +116,7 @@ serve:
 	config.Serve.TokenHash = hash
 	r := &rig{TB: t, server: server, log: &lockedBuffer{}}
 	r.daemon, err = daemon.New(context.Background(), daemon.Options{
-		Config: config, File: file, Program: "halfturn test", Version: "test", Log: r.log, Compare: compared, Page: Page,
+		Config: config, File: file, Program: "halfturn test", Version: "test", Log: r.log, Page: Page,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -139,42 +135,6 @@ serve:
 		}
 	})
 	return r
-}
-
-// compared compares two runs as the command does, or states a series.
-func compared(ctx context.Context, store *journal.Store, ids []int64) (*report.Compared, error) {
-	c := &report.Compared{Program: "halfturn test"}
-	var runs []*compare.Run
-	for _, id := range ids {
-		run, err := store.Run(ctx, id)
-		if err != nil {
-			return nil, err
-		}
-		if run.Kind == sweep.Calibration {
-			return nil, fmt.Errorf("run %d is a calibration: it cannot be compared", id)
-		}
-		cal, err := sweep.LoadCalibrated(ctx, store, run.Calibration)
-		if err != nil {
-			return nil, err
-		}
-		loaded := &compare.Run{ID: id, Started: run.Started, Load: run.Bench.Load, Calibration: run.Calibration, CalibrationAt: cal.At}
-		for step, err := range store.Steps(ctx, id) {
-			if err != nil {
-				return nil, err
-			}
-			loaded.Steps = append(loaded.Steps, compare.Reading{Point: step.Point(), Measured: step.Measured()})
-		}
-		runs = append(runs, loaded)
-		c.Runs = append(c.Runs, report.ComparedRun{Calibration: run.Calibration, Bench: run.Bench.Name, Fixture: run.Bench.Fixture,
-			Run: report.Run{ID: id, Kind: string(run.Kind), Label: run.Label, State: string(run.State), Started: run.Started}})
-	}
-	var err error
-	if len(runs) == 2 {
-		c.Pair, err = compare.Pair(runs[0], runs[1], c.Options)
-	} else {
-		c.Series, err = compare.Spread(runs, c.Options)
-	}
-	return c, err
 }
 
 // get reads a page; code is what it must answer with.

@@ -21,7 +21,7 @@ type served struct{ *daemon.Daemon }
 func (s *served) Run(ctx context.Context, id int64) (sweep.Run, error) { return s.Store().Run(ctx, id) }
 
 func (s *served) Compared(ctx context.Context, runs []int64) (*report.Compared, error) {
-	return s.Compare(ctx, s.Store(), runs)
+	return s.Compare(ctx, runs)
 }
 
 func (s *served) Jobs() []queue.Job               { return s.Queue().Jobs() }
