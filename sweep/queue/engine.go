@@ -235,14 +235,24 @@ func (q *Queue) advance(ctx context.Context, stop <-chan struct{}, job Job) {
 		return
 	case run.ID == 0 && job.Kind != DryRun:
 		need := job.needs(run.Kind)
-		if job.Ready {
-			q.fit(ctx, need)
-		} else if q.Fitted() != need {
+		there := job.Ready || q.Fitted() == need
+		doubtful := run.Kind == sweep.Swapped && why != ""
+		switch {
+		case !there || doubtful:
+			text := need.ask()
+			if there {
+				text = "Leave the balun with its arms exchanged in the fixture"
+			}
 			q.change(ctx, job.ID, func(j *Job) {
 				j.State, j.Reason = Asking, ""
-				j.Question = &Question{Fit: need, Text: need.ask(), Why: why, At: q.Now()}
+				j.Question = &Question{Fit: need, Text: text, Why: why, At: q.Now()}
+				if doubtful { // not asked again
+					j.Calibration = run.Calibration
+				}
 			})
 			return
+		case job.Ready:
+			q.fit(ctx, need)
 		}
 	}
 	q.carry(ctx, stop, &job, run, cal)
@@ -322,7 +332,7 @@ func (q *Queue) taken(ctx context.Context, id int64, run *sweep.Run) {
 		if run.Kind == sweep.Calibration {
 			j.Calibration = run.ID
 		} else {
-			j.Verdict = run.Verdict
+			j.Verdict, j.Calibration = run.Verdict, run.Calibration
 		}
 		j.State = Waiting
 	})

@@ -13,7 +13,7 @@ import (
 
 // next is the run that a job wants now, with its calibration: one that it has
 // begun, or a new one; nil when there is none left. Why says why a calibration
-// is wanted.
+// is wanted, or why that of a swapped run may not do.
 func (q *Queue) next(ctx context.Context, job *Job) (run *sweep.Run, cal *sweep.Calibrated, why string, err error) {
 	if job.Run != 0 {
 		begun, err := q.Store.Run(ctx, job.Run)
@@ -144,7 +144,15 @@ func (q *Queue) swapped(ctx context.Context, job *Job, run *sweep.Run) (*sweep.R
 	if err := run.PairsWith(&straight); err != nil {
 		return nil, nil, "", err
 	}
-	return run, cal, "", nil
+	// Both runs go by one calibration; whether that will do after so long is for
+	// somebody to say, once.
+	why := ""
+	if job.Calibration == 0 {
+		if why = q.stale(&cal.Run, run.Plan.MaxAge); why != "" {
+			why += "; a swapped run goes by its straight run's calibration: if that one will not do, cancel this job and take the balun anew before its arms are exchanged"
+		}
+	}
+	return run, cal, why, nil
 }
 
 func (q *Queue) straight(ctx context.Context, id int64, bench *sweep.Bench) (sweep.Run, error) {
@@ -184,13 +192,8 @@ func (q *Queue) freshest(ctx context.Context, run *sweep.Run) (id int64, why str
 		if r.Kind != sweep.Calibration || r.State != sweep.Done || !sameBench(&r.Bench, &run.Bench) {
 			continue
 		}
-		age := q.Now().Sub(r.Finished)
-		switch {
-		case age < -ahead:
-			return 0, fmt.Sprintf("calibration %d was finished at %s, which by this clock is still to come: nobody can tell how old it is",
-				r.ID, r.Finished.Format(time.RFC3339)), nil
-		case run.Plan.MaxAge > 0 && age > run.Plan.MaxAge:
-			return 0, fmt.Sprintf("calibration %d is %s old, the plan allows %s", r.ID, shortly(age), shortly(run.Plan.MaxAge)), nil
+		if why := q.stale(&r, run.Plan.MaxAge); why != "" {
+			return 0, why, nil
 		}
 		was, is := r.Plan.Frequencies(), run.Plan.Frequencies()
 		if len(was) == 0 || len(is) == 0 || is[0] < was[0] || is[len(is)-1] > was[len(was)-1] {
@@ -200,6 +203,19 @@ func (q *Queue) freshest(ctx context.Context, run *sweep.Run) (id int64, why str
 		return r.ID, "", nil
 	}
 	return 0, why, nil
+}
+
+// stale tells why a calibration is too old; empty where it is not.
+func (q *Queue) stale(cal *sweep.Run, most time.Duration) string {
+	age := q.Now().Sub(cal.Finished)
+	switch {
+	case age < -ahead:
+		return fmt.Sprintf("calibration %d was finished at %s, which by this clock is still to come: nobody can tell how old it is",
+			cal.ID, cal.Finished.Format(time.RFC3339))
+	case most > 0 && age > most:
+		return fmt.Sprintf("calibration %d is %s old, the plan allows %s", cal.ID, shortly(age), shortly(most))
+	}
+	return ""
 }
 
 // shortly is a duration without the parts that nobody asks for.

@@ -528,6 +528,31 @@ func TestRequestsThatAreRefused(t *testing.T) {
 	}
 }
 
+// A swapped run goes by its straight run's calibration. Where that is older than
+// the plan allows, somebody is asked, once, whoever said that all is ready.
+func TestASwappedRunByAnOldCalibration(t *testing.T) {
+	for _, ready := range []bool{false, true} {
+		b := newBed(t)
+		straight := b.add(Request{Kind: Balun, Label: "w", Ready: true})
+		b.until(straight, Asking)
+		b.answer(straight)
+		b.until(straight, Done)
+		fresh := b.add(Request{Kind: Swapped, Label: "w", Ready: true})
+		b.until(fresh, Done) // nobody is asked
+
+		b.jump(3 * time.Hour)
+		id := b.add(Request{Kind: Swapped, Label: "w", Ready: ready})
+		j := b.until(id, Asking)
+		if !strings.Contains(j.Question.Why, "calibration 1 is 3h0m old, the plan allows 1h0m") || !strings.HasPrefix(j.Question.Text, "Leave the balun") {
+			t.Errorf("it asks %+v", j.Question)
+		}
+		b.answer(id)
+		if j = b.until(id, Done); len(j.Runs) != 1 || j.Calibration != 1 {
+			t.Errorf("%+v", j)
+		}
+	}
+}
+
 // A series ends after so many repeats, whenever that is, and by a time where
 // that comes first.
 func TestASeriesOfSoManyRepeats(t *testing.T) {
