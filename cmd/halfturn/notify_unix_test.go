@@ -3,15 +3,77 @@
 package main
 
 import (
+	"fmt"
 	"net"
+	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
+	"halfturn/cmd/halfturn/daemon"
 	"halfturn/drivers/simbench"
 )
+
+// A hang-up makes the daemon read its bench again, with the files that the bench
+// file names; another listen or bad limits change nothing.
+func TestServeReadsAgainOnAHangUp(t *testing.T) {
+	server := simulated(t, "good-balun", simbench.Options{})
+	file, address := daemonFile(t, server, 4, "")
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	limits := filepath.Join(filepath.Dir(file), "limits.yaml")
+	write := func(name, content string) {
+		t.Helper()
+		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(file, regexp.MustCompile(`(?m)^limits:.*$`).ReplaceAllString(string(text), "limits: limits.yaml"))
+	const good = "name: mine\nfrom: 10 MHz\nto: 300 MHz\nphase_balance: 5 deg\n"
+	write(limits, good)
+	s := serveChild(t, file, address)
+	signal := func() {
+		t.Helper()
+		if err := s.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+	}
+	hangUp := func(says string) {
+		t.Helper()
+		signal()
+		waitFor(t, func() bool {
+			var log daemon.Log
+			s.must("GET", "/log", nil, &log)
+			for _, l := range log.Lines {
+				if strings.Contains(fmt.Sprint(l.Message, l.Fields), says) {
+					return true
+				}
+			}
+			return false
+		})
+	}
+	write(limits, strings.Replace(good, "5 deg", "3 deg", 1))
+	hangUp("changed:limits")
+	write(limits, strings.Replace(good, "phase", "phrase", 1))
+	hangUp("phrase_balance")
+	var b daemon.Bench
+	s.must("GET", "/bench", nil, &b)
+	if !b.Config.Changed || !strings.Contains(b.Config.Problem, "limits.yaml:4") {
+		t.Errorf("%+v", b.Config)
+	}
+	write(limits, good)
+	signal()
+	waitFor(t, func() bool {
+		b = daemon.Bench{}
+		s.must("GET", "/bench", nil, &b)
+		return !b.Config.Changed && b.Config.Problem == ""
+	})
+}
 
 // The service manager is told that the daemon serves, that it is alive and
 // that it stops (sd_notify(3)).

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"runtime/debug"
+	"syscall"
 	_ "time/tzdata" // schedules have time zones on machines without a data base of them
 
 	"github.com/spf13/cobra"
@@ -28,6 +30,12 @@ Jobs come from ` + "`halfturn submit`" + `, from the page, over HTTP, and from t
 schedules of the bench file. After a kill or a loss of power the next start
 goes on with the job that was running, at its next step. A termination ends
 tidily: RF goes off, the step ends, within 5 s.
+
+The bench file is read again when it has changed, and on a hang-up signal.
+Schedules, hook, webhook and tries hold at once; plan, limits and bench hold from
+the next job on. A file with something wrong in it, or with another store,
+address, listen, token or certificate, which take a restart, is refused with a
+line in the log, and what was in force stays.
 
 Only this machine can reach it unless the bench file says otherwise; see the
 serve keys in configs/benches/README.md.`,
@@ -54,13 +62,14 @@ func serve(cmd *cobra.Command, file string) (err error) {
 	ctx, stop, done := stopOnSignal(cmd.Context(), io.Discard)
 	defer done()
 	d, err := daemon.New(ctx, daemon.Options{
-		Config: config, File: watched(file), Program: "halfturn " + programVersion(), Version: programVersion(),
+		Config: config, File: watched(file), Load: func() (*setup.Config, error) { return setup.Load(file, cmd.Flags()) }, Program: "halfturn " + programVersion(), Version: programVersion(),
 		Page: panel.Page, Log: cmd.ErrOrStderr(),
 	})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.Close()) }()
+	defer reloadOnSignal(d)()
 	l, err := d.Listen()
 	if err != nil {
 		return err
@@ -73,6 +82,29 @@ func serve(cmd *cobra.Command, file string) (err error) {
 		fmt.Fprintf(cmd.OutOrStdout(), "serving %s at %s://%s\n", config.Bench.Name, scheme, l.Addr())
 		daemon.NotifyReady()
 	})
+}
+
+// reloadOnSignal reads the bench file again on a hang-up, as daemons do; what
+// it returns ends that.
+func reloadOnSignal(d *daemon.Daemon) (end func()) {
+	signals, quit, gone := make(chan os.Signal, 1), make(chan struct{}), make(chan struct{})
+	signal.Notify(signals, syscall.SIGHUP)
+	go func() {
+		defer close(gone)
+		for {
+			select {
+			case <-signals:
+				_ = d.Reload() // it is in the log and on the page
+			case <-quit:
+				return
+			}
+		}
+	}()
+	return func() {
+		signal.Stop(signals)
+		close(quit)
+		<-gone
+	}
 }
 
 // watched is the file to look at for changes; none where a shipped one is used.

@@ -187,15 +187,16 @@ const (
 
 // watch queues the jobs of the schedules when they are due.
 func (q *Queue) watch(ctx context.Context, stop <-chan struct{}) {
-	if len(q.Schedules) == 0 {
-		return
-	}
-	defer func() { q.storeWatches(ctx) }()
+	defer func() {
+		if len(q.rules().Schedules) > 0 {
+			q.storeWatches(ctx)
+		}
+	}()
 	for {
 		q.fire(ctx)
 		now := q.Now()
 		wait := mostSleep
-		for _, s := range q.Schedules {
+		for _, s := range q.rules().Schedules {
 			if next := s.Next(now); !next.IsZero() {
 				wait = min(wait, max(next.Sub(now), time.Millisecond))
 			}
@@ -203,6 +204,7 @@ func (q *Queue) watch(ctx context.Context, stop <-chan struct{}) {
 		timer := time.NewTimer(wait)
 		select {
 		case <-timer.C:
+		case <-q.anew:
 		case <-stop:
 			timer.Stop()
 			return
@@ -210,14 +212,16 @@ func (q *Queue) watch(ctx context.Context, stop <-chan struct{}) {
 			timer.Stop()
 			return
 		}
+		timer.Stop()
 	}
 }
 
 // fire looks at every schedule once.
 func (q *Queue) fire(ctx context.Context) {
 	now := q.Now()
-	store := now.Sub(q.watchedAt) > watchEvery || now.Before(q.watchedAt)
-	for _, s := range q.Schedules {
+	schedules := q.rules().Schedules
+	store := len(schedules) > 0 && (now.Sub(q.watchedAt) > watchEvery || now.Before(q.watchedAt))
+	for _, s := range schedules {
 		q.mu.Lock()
 		w := q.watches[s.Name]
 		if w == nil {
@@ -247,6 +251,9 @@ func (q *Queue) fire(ctx context.Context) {
 func (q *Queue) skipped(name string, now time.Time, err error) {
 	q.mu.Lock()
 	w := q.watches[name]
+	if w == nil { // it was taken away meanwhile
+		w = &watch{}
+	}
 	w.Missed++
 	w.Remark = fmt.Sprintf("%s: not queued: %v", now.Format(time.RFC3339), err)
 	if errors.Is(err, ErrConflict) {

@@ -31,14 +31,12 @@ type Bench interface {
 
 // Options are what a queue works with; Store and Bench are needed.
 type Options struct {
-	Store     *journal.Store
-	Bench     Bench
-	Name      string // of the bench
-	Schedules []*Schedule
-	Retries   int           // in a row, before a job is parked
-	Backoff   time.Duration // before the first; doubles, to a minute
-	Now       func() time.Time
-	Log       *slog.Logger
+	Store *journal.Store
+	Bench Bench
+	Name  string // of the bench
+	Rules
+	Now func() time.Time
+	Log *slog.Logger
 	// Changed is called with a job after each change, one at a time; End when
 	// it is done, cancelled or parked.
 	Changed func(Job)
@@ -48,11 +46,28 @@ type Options struct {
 	Safety func()
 }
 
+// Rules are what of a queue can be changed while it works.
+type Rules struct {
+	Schedules []*Schedule
+	Retries   int           // in a row, before a job is parked
+	Backoff   time.Duration // before the first; doubles, to a minute
+}
+
+func (r *Rules) check() error {
+	for i, s := range r.Schedules {
+		if slices.ContainsFunc(r.Schedules[:i], func(t *Schedule) bool { return t.Name == s.Name }) {
+			return fmt.Errorf("two schedules are called %q", s.Name)
+		}
+	}
+	return nil
+}
+
 // Queue is the jobs and schedules of one bench.
 type Queue struct {
-	Options
-	wake chan struct{} // the engine has something to look at
-	beat atomic.Int64  // nanoseconds of 1970
+	Options               // but for its Rules, which mu guards
+	wake    chan struct{} // the engine has something to look at
+	anew    chan struct{} // there are other schedules
+	beat    atomic.Int64  // nanoseconds of 1970
 
 	storing sync.Mutex // one change after the other; before mu
 
@@ -88,11 +103,9 @@ func New(ctx context.Context, o Options) (*Queue, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	q := &Queue{Options: o, wake: make(chan struct{}, 1), unsaved: map[int64]bool{}, watches: map[string]*watch{}}
-	for i, s := range o.Schedules {
-		if slices.ContainsFunc(o.Schedules[:i], func(t *Schedule) bool { return t.Name == s.Name }) {
-			return nil, fmt.Errorf("two schedules are called %q", s.Name)
-		}
+	q := &Queue{Options: o, wake: make(chan struct{}, 1), anew: make(chan struct{}, 1), unsaved: map[int64]bool{}, watches: map[string]*watch{}}
+	if err := o.check(); err != nil {
+		return nil, err
 	}
 	stored, err := Stored(ctx, o.Store)
 	if err != nil {
@@ -131,6 +144,30 @@ func New(ctx context.Context, o Options) (*Queue, error) {
 	return q, nil
 }
 
+// Change takes other rules from now on; a job that is at work is not touched.
+// With an error the old ones stay.
+func (q *Queue) Change(r Rules) error {
+	if err := r.check(); err != nil {
+		return err
+	}
+	q.mu.Lock()
+	q.Rules = r
+	for name := range q.watches {
+		if !slices.ContainsFunc(r.Schedules, func(s *Schedule) bool { return s.Name == name }) {
+			delete(q.watches, name) // one that comes back begins anew
+		}
+	}
+	q.mu.Unlock()
+	nudge(q.anew)
+	return nil
+}
+
+func (q *Queue) rules() Rules {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.Rules
+}
+
 // Run does what there is to do until ctx ends, or stop is closed: then the run
 // that is being carried out ends tidily after its step, and its job goes on
 // when the queue is run again.
@@ -162,9 +199,11 @@ func (q *Queue) Run(ctx context.Context, stop <-chan struct{}) {
 	}
 }
 
-func (q *Queue) poke() {
+func (q *Queue) poke() { nudge(q.wake) }
+
+func nudge(c chan<- struct{}) {
 	select {
-	case q.wake <- struct{}{}:
+	case c <- struct{}{}:
 	default:
 	}
 }
@@ -347,10 +386,10 @@ func (q *Queue) failed(ctx context.Context, job *Job, run *sweep.Run, err error)
 	if run != nil {
 		q.unsure(err)
 	}
-	passing := passes(err)
-	if !passing || job.Failures >= q.Retries {
+	passing, rules := passes(err), q.rules()
+	if !passing || job.Failures >= rules.Retries {
 		if passing {
-			err = fmt.Errorf("given up after %d more tries: %w", q.Retries, err)
+			err = fmt.Errorf("given up after %d more tries: %w", job.Failures, err)
 		} else if run != nil && job.Kind != DryRun {
 			// What was measured so far was measured wrongly: another try begins anew.
 			q.change(ctx, job.ID, func(j *Job) { j.Run = 0 })
@@ -360,12 +399,12 @@ func (q *Queue) failed(ctx context.Context, job *Job, run *sweep.Run, err error)
 		q.end(ctx, job.ID, Parked, err.Error())
 		return
 	}
-	wait := min(q.Backoff<<min(job.Failures, 20), mostBackoff)
+	wait := min(rules.Backoff<<min(job.Failures, 20), mostBackoff)
 	q.change(ctx, job.ID, func(j *Job) {
 		j.Failures++
 		j.State = Waiting
 		j.NotBefore = q.Now().Add(wait)
-		j.Reason = fmt.Sprintf("try %d of %d follows: %v", j.Failures+1, q.Retries+1, err)
+		j.Reason = fmt.Sprintf("try %d of %d follows: %v", j.Failures+1, rules.Retries+1, err)
 	})
 	q.Log.Warn("job failed, another try follows", "job", job.ID, "name", job.Name, "failures", job.Failures+1, "wait", wait, "error", err.Error())
 }

@@ -161,7 +161,8 @@ func (b *bed) start(schedules ...*Schedule) {
 		b.Fatal(err)
 	}
 	b.store = store
-	b.Queue, err = New(context.Background(), Options{Store: store, Bench: b.fake, Name: "Hut 4", Retries: 3, Backoff: time.Millisecond, Now: b.now, Schedules: schedules})
+	b.Queue, err = New(context.Background(), Options{Store: store, Bench: b.fake, Name: "Hut 4", Now: b.now,
+		Rules: Rules{Retries: 3, Backoff: time.Millisecond, Schedules: schedules}})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -612,6 +613,48 @@ func TestReadEnd(t *testing.T) {
 		if got, err := ReadEnd(text, now); err == nil {
 			t.Errorf("%q is %v", text, got)
 		}
+	}
+}
+
+// Schedules and tries can be changed while the queue works; what cannot be is
+// refused, and the others stay.
+func TestOtherRules(t *testing.T) {
+	b := newBed(t)
+	s, err := NewSchedule("often", "0 * * * *", "UTC", Request{Kind: Calibration}, b.now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Change(Rules{Schedules: []*Schedule{s}, Retries: 1, Backoff: time.Millisecond}); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Change(Rules{Schedules: []*Schedule{s, s}}); err == nil || len(b.Firings()) != 1 {
+		t.Errorf("two of one name: %v, %d", err, len(b.Firings()))
+	}
+	deadline := time.Now().Add(20 * time.Second)
+	for len(b.Jobs()) == 0 {
+		if time.Now().After(deadline) {
+			t.Fatal("it does not fire")
+		}
+		b.jump(s.Next(b.now()).Sub(b.now()))
+		nudge(b.anew)
+		time.Sleep(5 * time.Millisecond)
+	}
+	if j := b.Jobs()[0]; j.Schedule != "often" {
+		t.Errorf("%+v", j)
+	}
+	if err := b.Change(Rules{Retries: 1, Backoff: time.Millisecond}); err != nil || len(b.Firings()) != 0 {
+		t.Errorf("none: %v, %d", err, len(b.Firings()))
+	}
+	b.fake.mu.Lock()
+	for range 5 {
+		b.fake.fail = append(b.fake.fail, fmt.Errorf("scope: %w", drivers.ErrLink))
+	}
+	b.fake.mu.Unlock()
+	first := b.Jobs()[0].ID
+	b.until(first, Asking)
+	b.answer(first)
+	if j := b.until(first, Parked); !strings.Contains(j.Reason, "given up after 1 more tries") {
+		t.Errorf("parked: %s", j.Reason)
 	}
 }
 

@@ -32,6 +32,8 @@ type bench struct {
 	timing    *Timing      // the same as means; nil before the first step of all
 	generator Instrument
 	scope     Instrument
+	held      *setup.Config // that the job whose turn it is goes by
+	heldBy    int64
 }
 
 func newBench(d *Daemon) *bench {
@@ -44,9 +46,20 @@ func newBench(d *Daemon) *bench {
 // simulated is what the daemon's bench is called when it is not itself.
 func simulated(name string) string { return name + ", simulated" }
 
+// configOf is the configuration that a job goes by: that in force when its
+// first run began, to its end; after a restart, that of the restart.
+func (b *bench) configOf(job *queue.Job) *setup.Config {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if job.Started.IsZero() || b.heldBy != job.ID {
+		b.heldBy, b.held = job.ID, b.daemon.config()
+	}
+	return b.held
+}
+
 // NewRun is a run as the bench is configured.
 func (b *bench) NewRun(job *queue.Job) sweep.Run {
-	c := b.daemon.Config
+	c := b.configOf(job)
 	run := sweep.Run{Bench: c.Bench, Plan: c.Plan, Limits: c.Limits, Version: b.daemon.Version}
 	if job.Kind == queue.DryRun {
 		if demo, err := setup.Load("demo", nil); err == nil { // shipped, and tested to load
@@ -96,7 +109,7 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 		Generator: &heardGenerator{generator, b}, Scope: &heardScope{scope, b}, Journal: j,
 		Observe: func(e sweep.Event) { b.observe(job, e) },
 		Retried: func(err error) { b.retried(job, err) },
-		Stop:    stop, Retries: stepRetries, Backoff: b.daemon.Config.Serve.Backoff, Now: b.daemon.Now,
+		Stop:    stop, Retries: stepRetries, Backoff: b.daemon.config().Serve.Backoff, Now: b.daemon.Now,
 	}
 	if run.ID != 0 {
 		return executor.Resume(ctx, run, cal)
@@ -131,7 +144,7 @@ func simulate(ctx context.Context, job *queue.Job, kind sweep.Kind) (*simbench.S
 
 // RFOff switches the generator's output off, whatever else is wrong.
 func (b *bench) RFOff(ctx context.Context) error {
-	generator, err := openGenerator(ctx, b.daemon.Config.Bench.Generator)
+	generator, err := openGenerator(ctx, b.daemon.config().Bench.Generator)
 	b.heard(&b.generator, generator, err)
 	if err != nil {
 		return err

@@ -15,16 +15,15 @@ package daemon
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"halfturn/analysis/report"
@@ -36,10 +35,13 @@ import (
 	"halfturn/sweep/queue"
 )
 
-// Options are what a daemon is made of; all but File, Page, Now and Log are needed.
+// Options are what a daemon is made of; all but File, Load, Page, Now and Log are needed.
 type Options struct {
-	Config  *setup.Config
-	File    string // the bench file, watched for changes; empty for none
+	Config *setup.Config // at the start; see Daemon.config for later
+	File   string        // the bench file, watched for changes; empty for none
+	// Load reads the bench file as it was read at the start; nil where it is not
+	// read again.
+	Load    func() (*setup.Config, error)
 	Program string // "halfturn 1.2.3"
 	Version string
 	// Page makes what is served outside /api/; nil serves nothing there. It is
@@ -63,7 +65,8 @@ type Daemon struct {
 	sessions *sessions
 	started  time.Time
 	release  func() error
-	config   configWatch
+	current  atomic.Pointer[setup.Config] // see reload.go
+	file     benchFile
 	ends     sync.WaitGroup // hooks and webhooks under way
 	endsCtx  context.Context
 	endsStop context.CancelFunc
@@ -80,6 +83,7 @@ func New(ctx context.Context, o Options) (_ *Daemon, err error) {
 		o.Log = io.Discard
 	}
 	d := &Daemon{Options: o, started: o.Now(), tail: newTail()}
+	d.current.Store(o.Config)
 	d.log = slog.New(d.tail.handler(o.Log))
 	d.events = newStream(d.started)
 	d.sessions = newSessions(o.Now)
@@ -92,13 +96,9 @@ func New(ctx context.Context, o Options) (_ *Daemon, err error) {
 	if !o.Config.Serve.Loopback() && (d.verifier == nil || o.Config.Serve.Certificate == "") {
 		return nil, fmt.Errorf("%s can be reached from elsewhere: that needs a token and TLS", o.Config.Serve.Listen)
 	}
-	var schedules []*queue.Schedule
-	for _, s := range o.Config.Serve.Schedules {
-		q, err := s.Queued(d.started)
-		if err != nil {
-			return nil, err
-		}
-		schedules = append(schedules, q)
+	rules, err := d.rules(o.Config)
+	if err != nil {
+		return nil, err
 	}
 	if d.store, err = journal.Open(ctx, o.Config.Store); err != nil {
 		return nil, err
@@ -113,15 +113,14 @@ func New(ctx context.Context, o Options) (_ *Daemon, err error) {
 	}
 	d.bench = newBench(d)
 	d.queue, err = queue.New(ctx, queue.Options{
-		Store: d.store, Bench: d.bench, Name: o.Config.Bench.Name, Schedules: schedules,
-		Retries: o.Config.Serve.Retries, Backoff: o.Config.Serve.Backoff, Now: o.Now, Log: d.log,
+		Store: d.store, Bench: d.bench, Name: o.Config.Bench.Name, Rules: rules, Now: o.Now, Log: d.log,
 		Changed: d.changed, End: d.ended, Safety: d.tellState,
 	})
 	if err != nil {
 		return nil, err
 	}
 	d.metrics = newMetrics(d)
-	d.config.begin(o.File)
+	d.file.begin(o.File, d.started)
 	return d, nil
 }
 
@@ -202,7 +201,7 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener, stop <-chan struct{}, 
 	served := make(chan error, 1)
 	go func() { served <- d.serve(server, l) }()
 	var side sync.WaitGroup
-	side.Go(func() { d.watchConfig(ctx) })
+	side.Go(func() { d.watchFile(ctx) })
 	side.Go(func() { d.watchdog(ctx) })
 	worked := make(chan struct{})
 	quit := make(chan struct{}) // stop, or the server failed
@@ -268,10 +267,10 @@ func (d *Daemon) tellState() {
 
 // State is how the bench stands.
 func (d *Daemon) State() Bench {
-	b := &d.Config.Bench
+	b := &d.config().Bench
 	v := Bench{
 		Name: b.Name, Fixture: b.Fixture, State: Idle, RF: RFOff, Fitted: d.queue.Fitted(),
-		Measuring: d.bench.progress(), Timing: d.bench.times(), Config: d.config.view(), Program: d.Program, Started: d.started,
+		Measuring: d.bench.progress(), Timing: d.bench.times(), Config: d.file.view(), Program: d.Program, Started: d.started,
 		Store: StoreSpace{Path: d.store.Path(), Left: diskLeft(d.store.Path())},
 	}
 	v.Generator, v.Scope = d.bench.instruments()
@@ -353,85 +352,4 @@ func (d *Daemon) Steps(ctx context.Context, run *sweep.Run, from int) ([]Step, e
 		steps[i] = viewStep(run, &stored[i], &outcome.Results[i], &outcome.Decisions[i], outcome.Remarks[i])
 	}
 	return steps, nil
-}
-
-// configWatch tells whether the bench file has changed.
-type configWatch struct {
-	file string
-	mu   sync.Mutex
-	read [sha256.Size]byte
-	seen [sha256.Size]byte
-	now  ConfigFile
-}
-
-func digestOf(file string) (sum [sha256.Size]byte) {
-	text, err := os.ReadFile(file)
-	if err != nil {
-		return sum
-	}
-	return sha256.Sum256(text)
-}
-
-func (c *configWatch) begin(file string) {
-	c.file = file
-	c.now.File = file
-	if file != "" {
-		c.read = digestOf(file)
-		c.seen = c.read
-	}
-}
-
-func (c *configWatch) view() ConfigFile {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-// look tells whether the file is another one than at the last look.
-func (c *configWatch) look() (different bool) {
-	sum := digestOf(c.file)
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if sum == c.seen {
-		return false
-	}
-	c.seen = sum
-	c.now.Changed, c.now.Problem = sum != c.read, ""
-	if !c.now.Changed {
-		return true
-	}
-	if _, err := setup.Load(c.file, nil); err != nil {
-		c.now.Problem = err.Error()
-	}
-	return true
-}
-
-// configEvery is how often the bench file is looked at; tests do not wait so long.
-var configEvery = 2 * time.Second
-
-func (d *Daemon) watchConfig(ctx context.Context) {
-	if d.config.file == "" {
-		return
-	}
-	ticker := time.NewTicker(configEvery)
-	defer ticker.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
-		if !d.config.look() {
-			continue
-		}
-		switch c := d.config.view(); {
-		case !c.Changed:
-			d.log.Info("the bench file is again as it was read")
-		case c.Problem != "":
-			d.log.Warn("the bench file has changed and cannot be used; what runs is not disturbed", "file", c.File, "problem", c.Problem)
-		default:
-			d.log.Warn("the bench file has changed: the next start takes it; what runs is not disturbed", "file", c.File)
-		}
-		d.tellState()
-	}
 }

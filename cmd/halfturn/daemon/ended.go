@@ -30,7 +30,7 @@ type JobEnd struct {
 func (d *Daemon) ended(j queue.Job) {
 	d.metrics.ended.WithLabelValues(string(j.State)).Inc()
 	d.log.Info("job ended", "job", j.ID, "name", j.Name, "state", string(j.State), "verdict", string(j.Verdict), "reason", j.Reason)
-	s := &d.Config.Serve
+	s := &d.config().Serve
 	if len(s.Hook) == 0 && s.Webhook == "" {
 		return
 	}
@@ -74,7 +74,7 @@ func runHook(ctx context.Context, command []string, j *queue.Job, text []byte) e
 // post sends a body, a few times where that fails. What the address is stays
 // out of errors, since it may hold a secret.
 func (d *Daemon) post(address string, body []byte) (err error) {
-	wait := d.Config.Serve.Backoff
+	wait := d.config().Serve.Backoff
 	for try := range webhookTries {
 		if try > 0 {
 			select {

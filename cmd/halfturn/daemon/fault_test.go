@@ -201,32 +201,75 @@ func TestEveryKindOfJob(t *testing.T) {
 	}
 }
 
-// A changed bench file is told, and disturbs nothing.
+// A changed bench file holds from the next job on, schedules at once; the job
+// that has begun goes on as it began, and what is wrong changes nothing.
 func TestAChangedConfig(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, "").begin()
-	calm := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
-	r.server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action { return simbench.Action{Delay: 20 * time.Millisecond} }))
-	job := r.submit(`{"kind": "balun", "label": "w", "name": "second"}`)
-	text, err := os.ReadFile(r.file())
-	if err != nil {
-		t.Fatal(err)
-	}
-	for change, says := range map[string]string{"points: 7": "the next start takes it", "pionts: 7": "cannot be used"} {
-		if err := os.WriteFile(r.file(), []byte(strings.Replace(string(text), "points: 4", change, 1)), 0o600); err != nil {
-			t.Fatal(err)
+	config := func() ConfigFile { return get[Bench](r, root+"/bench").Config }
+	steps := func(j queue.Job) (list []int) {
+		for _, taken := range j.Runs {
+			list = append(list, len(get[Steps](r, fmt.Sprintf("%s/runs/%d/steps", root, taken.Run)).Steps))
 		}
-		r.waitFor("the word", func() bool {
-			c := get[Bench](r, root+"/bench").Config
-			return c.Changed && (c.Problem != "") == strings.HasPrefix(change, "pionts") && strings.Contains(r.log.String(), says)
-		})
+		return list
 	}
+	calm := r.until(r.submit(`{"kind": "balun", "label": "w"}`).ID, queue.Done)
+	slow := func([]byte) simbench.Action { return simbench.Action{Delay: 20 * time.Millisecond} }
+	r.server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, slow))
+	job := r.submit(`{"kind": "series", "label": "w", "name": "second", "every": "1s", "repeats": 2}`)
+	r.waitFor("the series", func() bool {
+		return get[queue.Job](r, fmt.Sprintf("%s/jobs/%d", root, job.ID)).State == queue.Running
+	})
+
+	r.rewrite("points: 4", "points: 7")
+	r.rewrite("  backoff: 10 ms\n", "  backoff: 10 ms\n  schedules:\n    - {name: nightly, when: 30 2 * * *, zone: UTC, job: balun}\n")
+	r.waitFor("the log of what has changed", func() bool { // together, or one after the other
+		log := r.log.String()
+		return strings.Contains(log, "plan.segments") && strings.Contains(log, "serve.schedules")
+	})
+	if c := config(); c.Changed || c.Problem != "" {
+		t.Errorf("in force: %+v", c)
+	}
+	if n := len(get[Schedules](r, root+"/schedules").Schedules); n != 1 {
+		t.Errorf("%d schedules", n)
+	}
+
+	for old, c := range map[string]struct{ new, says string }{
+		"points: 7":    {"pionts: 7", "pionts"},
+		"30 2 * * *":   {"30 2 31 2 *", "never comes"},
+		"listen: 127.": {"retries: 3\n  listen: 127.0.0.2:1 #", "serve.listen cannot change without a restart"},
+		"Harbour":      {"Quay", "bench.name cannot change without a restart"},
+	} {
+		r.rewrite(old, c.new)
+		r.waitFor("the word", func() bool { return strings.Contains(config().Problem, c.says) })
+		if now := config(); !now.Changed || strings.Contains(now.Problem, "\n") {
+			t.Errorf("%s: %+v", c.new, now)
+		}
+		if err := r.daemon.Reload(); err == nil || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s: %v", c.new, err)
+		}
+		if n := r.daemon.config().Serve.Retries; n != 6 {
+			t.Errorf("%d retries are in force", n)
+		}
+		r.rewrite(c.new, old)
+		if err := r.daemon.Reload(); err != nil {
+			t.Error(err)
+		}
+		if now := config(); now.Changed || now.Problem != "" {
+			t.Errorf("as before: %+v", now)
+		}
+	}
+
 	done := r.until(job.ID, queue.Done)
+	r.server.Interfere(simbench.Scope, nil)
 	same(r, calm.Runs[1].Run, done.Runs[0].Run)
-	if err := os.WriteFile(r.file(), text, 0o600); err != nil {
-		t.Fatal(err)
+	if list := steps(done); fmt.Sprint(list) != "[4 4]" {
+		t.Errorf("the series that had begun took %v steps", list)
 	}
-	r.waitFor("the word", func() bool { return !get[Bench](r, root+"/bench").Config.Changed })
+	after := r.until(r.submit(`{"kind": "balun", "label": "w", "name": "after"}`).ID, queue.Done)
+	if list := steps(after); fmt.Sprint(list) != "[7]" {
+		t.Errorf("the next job took %v steps", list)
+	}
 }
 
 // A job that ends is told to a command and to an address, which no log shows.

@@ -30,7 +30,7 @@ func TestMain(m *testing.M) {
 		panic(err)
 	}
 	os.Setenv("XDG_CACHE_HOME", cache)
-	configEvery = 20 * time.Millisecond
+	fileEvery = 20 * time.Millisecond
 	http.DefaultTransport.(*http.Transport).DisableKeepAlives = true
 	code := m.Run()
 	os.RemoveAll(cache)
@@ -140,7 +140,7 @@ func (r *rig) begin() *rig {
 		r.Fatal(err)
 	}
 	d, err := New(context.Background(), Options{
-		Config: config, File: r.file(), Program: "halfturn test", Version: "test", Log: r.log,
+		Config: config, File: r.file(), Load: func() (*setup.Config, error) { return setup.Load(r.file(), nil) }, Program: "halfturn test", Version: "test", Log: r.log,
 	})
 	if err != nil {
 		r.Fatal(err)

@@ -41,6 +41,7 @@ func (d *Daemon) watchdog(ctx context.Context) {
 // alive tells whether the queue has done something lately, or may be waiting
 // for an instrument.
 func (d *Daemon) alive() bool {
-	limit := stuck + 2*max(d.Config.Bench.Generator.TimeLimit, d.Config.Bench.Scope.TimeLimit)
+	b := &d.config().Bench
+	limit := stuck + 2*max(b.Generator.TimeLimit, b.Scope.TimeLimit)
 	return time.Since(d.queue.Beat()) < limit
 }

@@ -78,9 +78,10 @@ type (
 
 	// ConfigFile is the bench file.
 	ConfigFile struct {
-		File    string `json:"file"`
-		Changed bool   `json:"changed"` // since the daemon read it: the next start takes it
-		Problem string `json:"problem,omitempty"`
+		File    string    `json:"file"`
+		Read    time.Time `json:"read,omitzero"`     // when what is in force was read
+		Changed bool      `json:"changed"`           // since then
+		Problem string    `json:"problem,omitempty"` // why the change is not in force
 	}
 
 	// StoreSpace is where runs are kept and what is left there.
