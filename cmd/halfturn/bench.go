@@ -18,6 +18,7 @@ import (
 
 	"halfturn/drivers"
 	"halfturn/drivers/dialect"
+	"halfturn/drivers/link"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
@@ -29,16 +30,17 @@ const retries = 5
 
 var backoff = time.Second // doubles; tests do not wait so long
 
-// openBench opens both instruments; RF is off when it returns.
-func openBench(ctx context.Context, bench *sweep.Bench) (*dialect.Generator, *dialect.Scope, error) {
-	generator, err := dialect.OpenGenerator(ctx, bench.Generator)
+// openBench opens both instruments over links, or link.Open where that is nil;
+// RF is off when it returns.
+func openBench(ctx context.Context, bench *sweep.Bench, links link.Opener) (*dialect.Generator, *dialect.Scope, error) {
+	generator, err := dialect.OpenGenerator(ctx, bench.Generator, dialect.Over(links))
 	if err != nil {
 		return nil, nil, err
 	}
 	if err := generator.SetRF(ctx, false); err != nil {
 		return nil, nil, errors.Join(err, generator.Close())
 	}
-	scope, err := dialect.OpenScope(ctx, bench.Scope)
+	scope, err := dialect.OpenScope(ctx, bench.Scope, dialect.Over(links))
 	if err != nil {
 		return nil, nil, errors.Join(err, generator.Close())
 	}
@@ -57,11 +59,12 @@ type execution struct {
 	out   io.Writer // where progress is shown
 	// resuming says that run is in the store already.
 	resuming bool
+	record   *recording
 }
 
 // carryOut opens the bench and takes the run's steps. The run's state and
 // verdict are set when it returns nil.
-func (x *execution) carryOut(ctx context.Context) error {
+func (x *execution) carryOut(ctx context.Context) (err error) {
 	debug.SetMemoryLimit(min(memoryLimit, debug.SetMemoryLimit(-1)))
 	ctx, stop, done := stopOnSignal(ctx, x.out)
 	defer done()
@@ -70,7 +73,12 @@ func (x *execution) carryOut(ctx context.Context) error {
 		return err
 	}
 	defer free()
-	generator, scope, err := openBench(ctx, &x.run.Bench)
+	links, ended, err := x.record.start(&x.run.Bench, x.out)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, ended()) }()
+	generator, scope, err := openBench(ctx, &x.run.Bench, links)
 	if err != nil {
 		return err
 	}

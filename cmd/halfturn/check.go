@@ -19,6 +19,7 @@ func checkCommand() *cobra.Command {
 	var (
 		config      string
 		yes, asJSON bool
+		record      recording
 	)
 	cmd := &cobra.Command{
 		Use:   "check -c FILE",
@@ -39,17 +40,18 @@ Exit codes: 0 all works; 1 something does not; 2 wrong usage or configuration.`,
 		Example: `  halfturn check -c bench.yaml
   halfturn check -c bench.yaml --yes --json`,
 		Args: exactly(0, ""),
-		RunE: func(cmd *cobra.Command, _ []string) error { return checkBench(cmd, config, yes, asJSON) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return checkBench(cmd, config, yes, asJSON, &record) },
 	}
 	f := cmd.Flags()
 	f.StringVarP(&config, "config", "c", "", "bench file, e.g. -c bench.yaml, or the name of a shipped one")
 	f.BoolVar(&yes, "yes", false, "do not ask whether the fixture is ready")
 	f.BoolVar(&asJSON, "json", false, "print all of it as JSON at the end")
 	setup.Flags(f)
+	record.flags(cmd)
 	return cmd
 }
 
-func checkBench(cmd *cobra.Command, file string, yes, asJSON bool) error {
+func checkBench(cmd *cobra.Command, file string, yes, asJSON bool, record *recording) (err error) {
 	if file == "" {
 		return usageError{errors.New("which bench? Say -c FILE; `halfturn check --help` shows an example")}
 	}
@@ -68,6 +70,11 @@ func checkBench(cmd *cobra.Command, file string, yes, asJSON bool) error {
 		return err
 	}
 	defer free()
+	links, ended, err := record.start(&config.Bench, cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, ended()) }()
 	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	out := cmd.OutOrStdout()
@@ -75,7 +82,7 @@ func checkBench(cmd *cobra.Command, file string, yes, asJSON bool) error {
 	if asJSON {
 		tell = nil
 	}
-	report, err := check.Run(ctx, check.Bench{Bench: config.Bench, Plan: config.Plan, Limits: config.Limits}, tell, nil)
+	report, err := check.Run(ctx, check.Bench{Bench: config.Bench, Plan: config.Plan, Limits: config.Limits, Links: links}, tell, nil)
 	if asJSON {
 		text, failed := json.MarshalIndent(report, "", "  ")
 		if failed != nil {

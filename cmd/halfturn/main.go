@@ -90,7 +90,7 @@ undecided (conditional or not measurable).`,
 		return usageError{fmt.Errorf("%w; `%s --help` shows what there is", err, cmd.CommandPath())}
 	})
 	root.AddCommand(
-		demoCommand(), simulateCommand(), checkCommand(),
+		demoCommand(), simulateCommand(), checkCommand(), replayCommand(), maskCommand(),
 		calibrateCommand(), measureCommand(), resumeCommand(),
 		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(),
 		compareCommand(), baselineCommand(),

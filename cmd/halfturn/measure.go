@@ -24,6 +24,7 @@ type measuring struct {
 	sleeves     int
 	yes         bool
 	table       bool
+	record      recording
 }
 
 func (m *measuring) flags(cmd *cobra.Command) {
@@ -33,6 +34,7 @@ func (m *measuring) flags(cmd *cobra.Command) {
 	f.BoolVar(&m.yes, "yes", false, "do not ask whether the fixture is ready")
 	f.BoolVar(&m.table, "table", false, "print every step below the summary")
 	setup.Flags(f)
+	m.record.flags(cmd)
 }
 
 func calibrateCommand() *cobra.Command {
@@ -107,7 +109,7 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 		Kind: kind, Label: m.label, Bench: config.Bench, Plan: config.Plan, Limits: config.Limits, Version: programVersion(),
 		Sleeves: m.sleeves,
 	}
-	x := &execution{store: store, run: run, out: cmd.ErrOrStderr()}
+	x := &execution{store: store, run: run, out: cmd.ErrOrStderr(), record: &m.record}
 	if kind == sweep.Swapped {
 		if err := m.followStraight(cmd, store, run); err != nil {
 			return err

@@ -34,7 +34,7 @@ be as it was left, and the instruments the same.`,
 			if err != nil {
 				return err
 			}
-			x := &execution{store: store, run: &run, out: cmd.ErrOrStderr(), resuming: true}
+			x := &execution{store: store, run: &run, out: cmd.ErrOrStderr(), resuming: true, record: &m.record}
 			if run.Calibration != 0 {
 				if x.cal, err = sweep.LoadCalibrated(ctx, store, run.Calibration); err != nil {
 					return err
@@ -63,6 +63,7 @@ be as it was left, and the instruments the same.`,
 	storeFlag(cmd, &path)
 	cmd.Flags().BoolVar(&m.yes, "yes", false, "do not ask whether the fixture is ready")
 	cmd.Flags().BoolVar(&m.table, "table", false, "print every step below the summary")
+	m.record.flags(cmd)
 	return cmd
 }
 

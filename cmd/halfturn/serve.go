@@ -20,6 +20,7 @@ import (
 
 func serveCommand() *cobra.Command {
 	var file string
+	var record recording
 	cmd := &cobra.Command{
 		Use:   "serve -c FILE",
 		Short: "Own a bench: work through queued jobs and schedules, and serve what goes on over HTTP",
@@ -43,14 +44,15 @@ serve keys in configs/benches/README.md.`,
   halfturn submit balun -c bench.yaml --label "winding 3"
   halfturn jobs -c bench.yaml`,
 		Args: exactly(0, ""),
-		RunE: func(cmd *cobra.Command, _ []string) error { return serve(cmd, file) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return serve(cmd, file, &record) },
 	}
 	cmd.Flags().StringVarP(&file, "config", "c", "", "bench file, e.g. -c bench.yaml, or the name of a shipped one")
 	setup.Flags(cmd.Flags())
+	record.flags(cmd)
 	return cmd
 }
 
-func serve(cmd *cobra.Command, file string) (err error) {
+func serve(cmd *cobra.Command, file string, record *recording) (err error) {
 	if file == "" {
 		return usageError{errors.New("which bench? Say -c FILE; `halfturn serve --help` shows an example")}
 	}
@@ -58,12 +60,17 @@ func serve(cmd *cobra.Command, file string) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
+	links, ended, err := record.start(&config.Bench, cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, ended()) }()
 	debug.SetMemoryLimit(min(memoryLimit, debug.SetMemoryLimit(-1)))
 	ctx, stop, done := stopOnSignal(cmd.Context(), io.Discard)
 	defer done()
 	d, err := daemon.New(ctx, daemon.Options{
 		Config: config, File: watched(file), Load: func() (*setup.Config, error) { return setup.Load(file, cmd.Flags()) }, Program: "halfturn " + programVersion(), Version: programVersion(),
-		Page: panel.Page, Log: cmd.ErrOrStderr(),
+		Page: panel.Page, Links: links, Log: cmd.ErrOrStderr(),
 	})
 	if err != nil {
 		return err

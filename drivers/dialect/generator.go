@@ -31,7 +31,7 @@ type Generator struct {
 
 // OpenGenerator reads the dialect, connects and asks for the identity. It
 // changes nothing on the instrument.
-func OpenGenerator(ctx context.Context, c drivers.Config) (*Generator, error) {
+func OpenGenerator(ctx context.Context, c drivers.Config, options ...Option) (*Generator, error) {
 	f, err := load(ofGenerator, c)
 	if err != nil {
 		return nil, err
@@ -40,7 +40,7 @@ func OpenGenerator(ctx context.Context, c drivers.Config) (*Generator, error) {
 	if err != nil {
 		return nil, fmt.Errorf("bench file and dialect %s: generator.%w", f.Name, err)
 	}
-	link, err := dial(ctx, c, f)
+	link, err := dial(ctx, c, f, options)
 	if err != nil {
 		return nil, err
 	}
@@ -181,6 +181,7 @@ func (g *Generator) sendRF(ctx context.Context, on bool) error {
 	if err := g.send(ctx, messages, nil); err != nil || confirm == nil {
 		return err
 	}
+	connection := g.connections
 	query := confirm.off
 	if on {
 		query = confirm.on
@@ -192,6 +193,9 @@ func (g *Generator) sendRF(ctx context.Context, on bool) error {
 	is, err := scpi.ParseBool(reply)
 	if err != nil {
 		return g.badReply(asked, reply, err)
+	}
+	if is != on && g.connections != connection {
+		return g.broken("while RF was switched %s, which may not have arrived", "switch it again", state(on))
 	}
 	if is != on {
 		return &drivers.Error{

@@ -1,11 +1,13 @@
 package dialect
 
 import (
+	"context"
 	"errors"
 	"math"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -203,6 +205,41 @@ func eventually(t testing.TB, f func() error) {
 		err = f()
 	}
 	must(t, err)
+}
+
+// pausing asks only after a moment, in which the far end can go away.
+type pausing struct{ conn }
+
+func (p pausing) Ask(ctx context.Context, query string) (string, error) {
+	time.Sleep(30 * time.Millisecond)
+	return p.conn.Ask(ctx, query)
+}
+
+// An instrument that reboots between a setting and its confirmation says
+// something else for a good reason: that is no refusal, and can be tried again.
+func TestRebootBeforeTheConfirmation(t *testing.T) {
+	p, g := openTestGenerator(t)
+	ctx := t.Context()
+	must(t, g.Prepare(ctx))
+	must(t, g.SetFrequency(ctx, 30e6))
+	g.conn = pausing{g.conn}
+	once := func(message string) {
+		p.answering(func(m string) ([]byte, bool) {
+			if m != message {
+				return nil, false
+			}
+			p.answer = nil // the answer is called with the peer's lock held
+			return silence, true
+		})
+	}
+	once(":SOURce:FREQuency 31000000.000")
+	fails(t, g.SetFrequency(ctx, 31e6), drivers.ErrLink, "while frequency was set")
+	must(t, g.SetFrequency(ctx, 31e6))
+	once(":OUTPut ON")
+	fails(t, g.SetRF(ctx, true), drivers.ErrLink, "while RF was switched on")
+	must(t, g.SetRF(ctx, true))
+	once(":OUTPut OFF")
+	must(t, g.SetRF(ctx, false)) // which the new connection begins with
 }
 
 func TestGeneratorLink(t *testing.T) {

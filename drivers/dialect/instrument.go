@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"halfturn/drivers"
+	"halfturn/drivers/link"
 	"halfturn/drivers/scpi"
 )
 
@@ -25,7 +26,7 @@ type instrument struct {
 	name string // "scope at tcp://127.0.0.1:5025"
 	file *File
 
-	connections int // counts new connections: an acquisition does not outlive one
+	connections int // counts new connections: nothing half done outlives one
 }
 
 // load reads the dialect that c names and makes sure that it is for the part
@@ -41,22 +42,34 @@ func load(part string, c drivers.Config) (*File, error) {
 	return f, nil
 }
 
+// Option changes how an instrument is opened.
+type Option func(*scpi.Options)
+
+// Over has links opened by o in place of link.Open; nil changes nothing.
+func Over(o link.Opener) Option {
+	return func(options *scpi.Options) { options.Links = o }
+}
+
 // dial connects to the instrument.
-func dial(ctx context.Context, c drivers.Config, f *File) (conn, error) {
+func dial(ctx context.Context, c drivers.Config, f *File, changes []Option) (conn, error) {
 	limit := c.TimeLimit
 	if limit <= 0 {
 		limit = f.link.timeLimit
 	}
-	link, err := scpi.Dial(ctx, scpi.Options{
+	o := scpi.Options{
 		Instrument: f.Instrument, Address: c.Address, TimeLimit: limit, Terminator: f.link.terminator,
 		IdentityQuery: f.link.identity, NoIdentity: f.link.identity == "",
 		ErrorQuery: f.link.errors, NoErrorQueue: f.link.errors == "", Errors: f.link.errorReply,
 		Headers: f.link.headers, Echo: f.link.echo,
-	})
+	}
+	for _, change := range changes {
+		change(&o)
+	}
+	dialled, err := scpi.Dial(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	return link, nil
+	return dialled, nil
 }
 
 func newInstrument(c conn, f *File, address string) instrument {
@@ -103,6 +116,11 @@ func shorten(got string) string {
 	return fmt.Sprintf("%q", got)
 }
 
+// broken is a connection that was made anew in the middle of something.
+func (i *instrument) broken(when, advice string, a ...any) error {
+	return &drivers.Error{Instrument: i.name, Err: fmt.Errorf("%w "+when, append([]any{drivers.ErrLink}, a...)...), Advice: advice}
+}
+
 // send fills in messages and sends those that are not empty.
 func (i *instrument) send(ctx context.Context, messages []message, with fill) error {
 	lines := make([]string, 0, len(messages))
@@ -134,6 +152,7 @@ func (i *instrument) set(ctx context.Context, v verb, declared formats, values m
 	if err := i.send(ctx, v.send, with); err != nil {
 		return err
 	}
+	connection := i.connections
 	var asked, reply string
 	for n := range v.confirm {
 		c := &v.confirm[n]
@@ -148,7 +167,12 @@ func (i *instrument) set(ctx context.Context, v verb, declared formats, values m
 		if err != nil {
 			return i.badReply(asked, reply, err)
 		}
-		if want := values[c.is]; !c.within.allows(want, got) {
+		want := values[c.is]
+		agrees := c.within.allows(want, got)
+		if !agrees && i.connections != connection {
+			return i.broken("while %s was set, which may not have arrived", "set it again", c.is)
+		}
+		if !agrees {
 			return &drivers.Error{
 				Instrument: i.name, Asked: asked, Got: shorten(reply),
 				Err: fmt.Errorf("%w: %s was set to %s and it says %s", drivers.ErrRefused,

@@ -42,7 +42,7 @@ type armText struct {
 // OpenScope reads the dialect, connects and asks for the identity. It changes
 // nothing on the instrument. Without Config.Channels the arms feed the first
 // two channels of the dialect.
-func OpenScope(ctx context.Context, c drivers.Config) (*Scope, error) {
+func OpenScope(ctx context.Context, c drivers.Config, options ...Option) (*Scope, error) {
 	f, err := load(ofScope, c)
 	if err != nil {
 		return nil, err
@@ -54,7 +54,7 @@ func OpenScope(ctx context.Context, c drivers.Config) (*Scope, error) {
 	if err := f.scope.suits(c.Address); err != nil {
 		return nil, fmt.Errorf("scope: dialect %s: %w", f.Name, err)
 	}
-	link, err := dial(ctx, c, f)
+	link, err := dial(ctx, c, f, options)
 	if err != nil {
 		return nil, err
 	}

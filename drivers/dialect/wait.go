@@ -128,8 +128,7 @@ func (i *instrument) wait(ctx context.Context, w *waitText) error {
 
 // lost is the error of something that a new connection made worthless.
 func (i *instrument) lost(what string) error {
-	return &drivers.Error{Instrument: i.name, Advice: "try again",
-		Err: fmt.Errorf("%w in the middle of %s, which was thrown away", drivers.ErrLink, what)}
+	return i.broken("in the middle of %s, which was thrown away", "try again", what)
 }
 
 // sameReply compares texts, or numbers: +1 is 1.

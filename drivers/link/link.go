@@ -67,6 +67,13 @@ type Link interface {
 	String() string
 }
 
+// Opener opens links in place of Open: one that listens in, say.
+type Opener interface {
+	// OpenTo connects to address. instrument is its part in the bench, such as
+	// "scope", and identity the query of its identity, empty if it has none.
+	OpenTo(ctx context.Context, instrument, identity, address string) (Link, error)
+}
+
 // opener connects to an address that has been read and found good.
 type opener func(ctx context.Context) (Link, error)
 

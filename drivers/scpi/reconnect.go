@@ -65,7 +65,7 @@ func (c *Conn) reconnect(ctx context.Context) error {
 // connect opens the link and leaves it in step and trusted.
 func (c *Conn) connect(ctx context.Context) error {
 	opening, cancel := context.WithTimeout(ctx, c.o.TimeLimit)
-	l, err := link.Open(opening, c.o.Address)
+	l, err := c.open(opening)
 	cancel()
 	if err != nil {
 		return c.fail(ctx, "", nil, err)
@@ -83,6 +83,17 @@ func (c *Conn) connect(ctx context.Context) error {
 	}
 	c.trusted = true
 	return nil
+}
+
+func (c *Conn) open(ctx context.Context) (link.Link, error) {
+	if c.o.Links == nil {
+		return link.Open(ctx, c.o.Address)
+	}
+	identity := c.o.IdentityQuery
+	if c.o.NoIdentity {
+		identity = ""
+	}
+	return c.o.Links.OpenTo(ctx, c.o.Instrument, identity, c.o.Address)
 }
 
 func (c *Conn) findPlace(ctx context.Context) error {

@@ -35,6 +35,7 @@ type Options struct {
 	Address    string        // as link.Open takes it
 	TimeLimit  time.Duration // for one exchange, and for each stage of connecting; 5 s when zero
 	Terminator string        // sent after each message; "\n" when empty
+	Links      link.Opener   // opens the link; link.Open when nil
 
 	IdentityQuery string // "*IDN?" when empty
 	NoIdentity    bool   // the instrument has no identity query

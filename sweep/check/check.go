@@ -31,6 +31,7 @@ import (
 	"halfturn/analysis/conformity"
 	"halfturn/drivers"
 	"halfturn/drivers/dialect"
+	"halfturn/drivers/link"
 	"halfturn/sweep"
 	"halfturn/sweep/level"
 	"halfturn/units"
@@ -79,6 +80,7 @@ type Bench struct {
 	sweep.Bench
 	Plan   sweep.Plan
 	Limits conformity.Limits
+	Links  link.Opener // opens the links; nil for link.Open
 }
 
 // Run tries the bench out and tells each finding as it is made; tell may be

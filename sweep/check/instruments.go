@@ -19,7 +19,7 @@ import (
 func (s *session) openGenerator(ctx context.Context) error {
 	const part = "generator"
 	began := s.now()
-	g, err := dialect.OpenGenerator(ctx, s.Bench.Generator)
+	g, err := dialect.OpenGenerator(ctx, s.Bench.Generator, dialect.Over(s.Links))
 	if err != nil {
 		return s.notOpened(part, err)
 	}
@@ -100,7 +100,7 @@ func (s *session) unusable(ctx context.Context) {
 func (s *session) tryScope(ctx context.Context) error {
 	const part = "scope"
 	began := s.now()
-	o, err := dialect.OpenScope(ctx, s.Bench.Scope)
+	o, err := dialect.OpenScope(ctx, s.Bench.Scope, dialect.Over(s.Links))
 	if err != nil {
 		return s.notOpened(part, err)
 	}

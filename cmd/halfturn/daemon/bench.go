@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"halfturn/cmd/halfturn/setup"
-	"halfturn/drivers"
 	"halfturn/drivers/dialect"
 	"halfturn/drivers/simbench"
 	"halfturn/sweep"
@@ -74,12 +73,14 @@ func (b *bench) NewRun(job *queue.Job) sweep.Run {
 // CarryOut carries out one run.
 func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.Job, run *sweep.Run, cal *sweep.Calibrated, j sweep.Journal) error {
 	config := run.Bench
+	links := b.daemon.Links
 	if job.Kind == queue.DryRun {
 		server, err := simulate(ctx, job, run.Kind)
 		if err != nil {
 			return err
 		}
 		defer server.Close()
+		links = nil // those are of the bench
 		config.Generator.Address, config.Scope.Address = server.GeneratorAddress(), server.ScopeAddress()
 		if run.ID == 0 {
 			run.Bench = config
@@ -88,7 +89,7 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 		return fmt.Errorf("run %d began on instruments at %s and %s, and this daemon owns %s and %s: it cannot go on here",
 			run.ID, config.Generator.Address, config.Scope.Address, own.Generator.Address, own.Scope.Address)
 	}
-	generator, err := openGenerator(ctx, config.Generator)
+	generator, err := dialect.OpenGenerator(ctx, config.Generator, dialect.Over(links))
 	b.heard(&b.generator, generator, err)
 	if err != nil {
 		return err
@@ -97,7 +98,7 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 	if err := generator.SetRF(ctx, false); err != nil {
 		return err
 	}
-	scope, err := dialect.OpenScope(ctx, config.Scope)
+	scope, err := dialect.OpenScope(ctx, config.Scope, dialect.Over(links))
 	b.heard(&b.scope, scope, err)
 	if err != nil {
 		return err
@@ -115,10 +116,6 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 		return executor.Resume(ctx, run, cal)
 	}
 	return executor.Start(ctx, run, cal)
-}
-
-func openGenerator(ctx context.Context, c drivers.Config) (*dialect.Generator, error) {
-	return dialect.OpenGenerator(ctx, c)
 }
 
 func simulate(ctx context.Context, job *queue.Job, kind sweep.Kind) (*simbench.Server, error) {
@@ -144,7 +141,7 @@ func simulate(ctx context.Context, job *queue.Job, kind sweep.Kind) (*simbench.S
 
 // RFOff switches the generator's output off, whatever else is wrong.
 func (b *bench) RFOff(ctx context.Context) error {
-	generator, err := openGenerator(ctx, b.daemon.config().Bench.Generator)
+	generator, err := dialect.OpenGenerator(ctx, b.daemon.config().Bench.Generator, dialect.Over(b.daemon.Links))
 	b.heard(&b.generator, generator, err)
 	if err != nil {
 		return err

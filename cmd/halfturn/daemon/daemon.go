@@ -30,12 +30,13 @@ import (
 	"halfturn/cmd/halfturn/daemon/token"
 	"halfturn/cmd/halfturn/reporting"
 	"halfturn/cmd/halfturn/setup"
+	"halfturn/drivers/link"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
 )
 
-// Options are what a daemon is made of; all but File, Load, Page, Now and Log are needed.
+// Options are what a daemon is made of; all but File, Load, Page, Links, Now and Log are needed.
 type Options struct {
 	Config *setup.Config // at the start; see Daemon.config for later
 	File   string        // the bench file, watched for changes; empty for none
@@ -47,8 +48,10 @@ type Options struct {
 	// Page makes what is served outside /api/; nil serves nothing there. It is
 	// behind the same access as the API, but for what is below /public/.
 	Page func(*Daemon) http.Handler
-	Now  func() time.Time
-	Log  io.Writer // JSON lines; nil for none
+	// Links opens the links to the instruments; nil for link.Open.
+	Links link.Opener
+	Now   func() time.Time
+	Log   io.Writer // JSON lines; nil for none
 }
 
 // Daemon owns a bench.
