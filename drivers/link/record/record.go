@@ -210,15 +210,17 @@ func (r *Recorder) wake() {
 	}
 }
 
-// giveUp ends the recording, and not what is recorded.
-func (r *Recorder) giveUp(why string) {
+// giveUp ends the recording, and not what is recorded. It is false where the
+// recording had ended already.
+func (r *Recorder) giveUp(why string) bool {
 	if r.ended.Swap(true) {
-		return
+		return false
 	}
 	r.wake()
 	if r.o.Complain != nil {
 		r.o.Complain(fmt.Sprintf("RECORDING STOPPED, the instruments go on without it: %s: %s", r.path, why))
 	}
+	return true
 }
 
 // buffer is storage for an entry's data.
@@ -247,7 +249,8 @@ func (r *Recorder) release(done []Entry) {
 	}
 }
 
-// Close writes what is waiting and closes the file. Close the links first;
+// Close writes what is waiting and closes the file; its error is one that
+// Options.Complain was not told. Close the links first;
 // what they carry afterwards is not recorded. A disk that is stuck is left
 // alone after some seconds.
 func (r *Recorder) Close() error {
@@ -289,11 +292,10 @@ func (w *writer) run() {
 		err = w.write(batch)
 		w.r.release(batch)
 	}
-	if err != nil {
-		w.r.giveUp(err.Error())
+	if err != nil && w.r.giveUp(err.Error()) {
+		err = nil // it was told
 	}
-	err = w.file.Close()
-	if err != nil {
+	if err = errors.Join(err, w.file.Close()); err != nil {
 		err = fmt.Errorf("recording %s: %w", w.r.path, err)
 	}
 	w.r.written <- err
