@@ -25,8 +25,6 @@ type Generator struct {
 	rf        bool
 	// stands says that the level is known to be at drive, come to from below.
 	stands bool
-	// restored counts the times that all this was set again.
-	restored int
 }
 
 // OpenGenerator reads the dialect, connects and asks for the identity. It
@@ -88,7 +86,6 @@ func (g *Generator) restore(ctx context.Context) error {
 		return err
 	}
 	g.stands = false
-	g.restored++
 	if g.frequency != nil && len(g.abilities.Limits) > 0 {
 		// What it came up with may be too much at the frequency that follows.
 		if err := g.sendDrive(ctx, g.abilities.MinDrive); err != nil {

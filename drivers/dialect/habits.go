@@ -2,7 +2,6 @@ package dialect
 
 import (
 	"context"
-	"fmt"
 	"strings"
 
 	"go.yaml.in/yaml/v3"
@@ -107,16 +106,15 @@ func (g *Generator) approach(ctx context.Context, level units.DBm) error {
 	if !two || g.stands && a.Attenuator.Position(*g.drive) >= a.Attenuator.Position(level) {
 		return g.sendDrive(ctx, level)
 	}
-	restored := g.restored
+	connection := g.connections
 	for _, l := range []units.DBm{roundDown(under-units.DBm(a.DriveStep), *a), level} {
 		if err := g.sendDrive(ctx, l); err != nil {
 			return err
 		}
 	}
-	if g.restored != restored {
+	if g.connections != connection {
 		// The old level may have come between the two.
-		return &drivers.Error{Instrument: g.name, Err: fmt.Errorf("%w: it was renewed while the attenuator was brought into its position", drivers.ErrLink),
-			Advice: "set the level again"}
+		return g.broken("while the attenuator was brought into its position", "set the level again")
 	}
 	return nil
 }
