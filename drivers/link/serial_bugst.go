@@ -35,6 +35,17 @@ func openBugst(s settings) (port, error) {
 	return bugstPort{p, mode}, nil
 }
 
+// Read waits with select(2), which knows the first 1024 files of a process; the
+// library panics beyond them.
+func (p bugstPort) Read(b []byte) (n int, err error) {
+	defer func() {
+		if recover() != nil {
+			n, err = 0, errors.New("too many files are open for this line library; library=tarm takes any number")
+		}
+	}()
+	return p.Port.Read(b)
+}
+
 func (p bugstPort) Write(b []byte) (int, error) {
 	n, err := p.Port.Write(b)
 	if errors.Is(err, syscall.EINTR) {

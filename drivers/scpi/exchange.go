@@ -349,10 +349,17 @@ func (c *Conn) fail(ctx context.Context, asked string, got []byte, err error) er
 // errNotSent is a link that did not take the message.
 var errNotSent = errors.New("the message could not be sent")
 
+// notOpened is a link that did not come about.
+type notOpened struct{ error }
+
+func (e notOpened) Unwrap() error { return e.error }
+
 // missing says what did not happen in time.
 func missing(got []byte, err error) string {
 	var short *shortBlock
 	switch {
+	case errors.As(err, new(notOpened)):
+		return "it could not be reached"
 	case errors.Is(err, errNoIdentity):
 		return errNoIdentity.Error()
 	case errors.Is(err, errNoEcho):

@@ -68,7 +68,7 @@ func (c *Conn) connect(ctx context.Context) error {
 	l, err := c.open(opening)
 	cancel()
 	if err != nil {
-		return c.fail(ctx, "", nil, err)
+		return c.fail(ctx, "", nil, notOpened{err})
 	}
 	c.link, c.bare, c.line = l, false, c.line[:0]
 	c.in.Reset(l)
