@@ -412,3 +412,15 @@ func TestCreateRefuses(t *testing.T) {
 		t.Errorf("%q, %v", text, err)
 	}
 }
+
+// textOnly is a link that binary data cannot go over.
+type textOnly struct{ link.Link }
+
+func (textOnly) Transparent() bool { return false }
+
+// A recorded link can do what the link can.
+func TestTapIsTransparent(t *testing.T) {
+	if link.Transparent(&tap{Link: textOnly{}}) || !link.Transparent(&tap{}) {
+		t.Error("it is not told what the link carries")
+	}
+}

@@ -79,6 +79,9 @@ func (t *tap) Clear() error {
 	return err
 }
 
+// Transparent is what link.Transparent asks.
+func (t *tap) Transparent() bool { return link.Transparent(t.Link) }
+
 func (t *tap) Close() error {
 	t.mu.Lock()
 	t.handOver()

@@ -1,4 +1,4 @@
-package dialect
+package link_test
 
 import (
 	"io"
@@ -9,20 +9,21 @@ import (
 )
 
 func init() {
-	matrixLinks = append(matrixLinks, linkKind{name: "serial", start: overPTY, stays: true})
+	matrixLinks = append(matrixLinks, matrixLink{name: "serial", start: overPTY, stays: true})
 }
 
 // overPTY serves a line that is there whether somebody has opened it or not.
-func overPTY(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop func()) {
+func overPTY(t testing.TB, serve func(io.ReadWriteCloser)) string {
 	far, near, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
 	}
 	var serving sync.WaitGroup
 	serving.Go(func() { serve(far) })
-	return "serial://" + near.Name() + "?baud=115200", func() {
+	t.Cleanup(func() {
 		far.Close()
 		near.Close()
 		serving.Wait()
-	}
+	})
+	return "serial://" + near.Name() + "?baud=115200"
 }

@@ -1,4 +1,4 @@
-package dialect
+package link_test
 
 import (
 	"bufio"
@@ -7,43 +7,34 @@ import (
 	"io"
 	"maps"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	"halfturn/drivers/link/hislip"
-	"halfturn/drivers/link/vxi11"
 	"halfturn/drivers/scpi"
 )
 
-// linkKind is a kind of link that the fault matrix goes over.
-type linkKind struct {
-	name string
-	// start runs serve for each client until stop; its return hangs up.
-	start func(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop func())
+// matrixLink is a kind of link that the fault matrix goes over.
+type matrixLink struct {
+	name  string
+	start func(t testing.TB, serve func(io.ReadWriteCloser)) (address string)
 	// stays: a line that does not notice that a program comes or goes. It is
 	// served once, and cannot be hung up.
 	stays bool
 }
 
 // matrixLinks: another kind of link is another line.
-var matrixLinks = []linkKind{
+var matrixLinks = []matrixLink{
 	{name: "tcp", start: overTCP},
-	{name: "hislip", start: overHiSLIP},
-	{name: "vxi11", start: overVXI11},
+	{name: "hislip", start: starts["hislip"]},
+	{name: "vxi11", start: starts["vxi11"]},
+	{name: "usbtmc", start: starts["usbtmc"]},
 }
 
-func listening(t testing.TB) net.Listener {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return l
-}
-
-func overTCP(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop func()) {
-	l := listening(t)
+func overTCP(t testing.TB, serve func(io.ReadWriteCloser)) string {
+	l := listen(t)
 	var serving sync.WaitGroup
 	var mu sync.Mutex
 	var clients []net.Conn
@@ -59,7 +50,7 @@ func overTCP(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop
 			serving.Go(func() { serve(c); c.Close() })
 		}
 	})
-	return "tcp://" + l.Addr().String(), func() {
+	t.Cleanup(func() {
 		l.Close()
 		mu.Lock()
 		for _, c := range clients {
@@ -67,19 +58,23 @@ func overTCP(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop
 		}
 		mu.Unlock()
 		serving.Wait()
+	})
+	return "tcp://" + l.Addr().String()
+}
+
+// passing is a test within a test, which cleans up when it is over: of all
+// links at once there would be too many open files.
+type passing struct {
+	testing.TB
+	cleanups []func()
+}
+
+func (p *passing) Cleanup(f func()) { p.cleanups = append(p.cleanups, f) }
+
+func (p *passing) end() {
+	for _, f := range slices.Backward(p.cleanups) {
+		f()
 	}
-}
-
-func overHiSLIP(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop func()) {
-	l := listening(t)
-	p := hislip.Serve(l, hislip.PeerOptions{}, func(c hislip.Client) { serve(c) })
-	return "hislip://" + l.Addr().String(), func() { p.Close() }
-}
-
-func overVXI11(t testing.TB, serve func(io.ReadWriteCloser)) (address string, stop func()) {
-	portmapper := listening(t)
-	p := vxi11.Serve(portmapper, listening(t), vxi11.PeerOptions{}, func(c vxi11.Client) { serve(c) })
-	return "vxi11://" + portmapper.Addr().String(), func() { p.Close() }
 }
 
 // faulty is an instrument that remembers what each header was set to and
@@ -102,8 +97,6 @@ type faulty struct {
 func newFaulty(stays bool, limit time.Duration) *faulty {
 	return &faulty{stays: stays, limit: limit, set: map[string]string{}, clients: map[io.ReadWriteCloser]bool{}}
 }
-
-const matrixIdentity = "HUT FOUR WORKS,SAMPLER,0017,1.2"
 
 // wrongAnswers are well formed and not true.
 var wrongAnswers = map[string]string{
@@ -286,7 +279,7 @@ func (f *faulty) reply(message string) []byte {
 	query, asked := strings.CutSuffix(message, "?")
 	switch {
 	case message == "*IDN?":
-		return []byte(matrixIdentity + "\n")
+		return []byte(identity + "\n")
 	case message == "*OPC?":
 		return []byte("1\n")
 	case message == ":SYSTem:ERRor?":

@@ -1,4 +1,4 @@
-package dialect
+package link_test
 
 import (
 	"context"
@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"halfturn/drivers"
+	"halfturn/drivers/dialect"
 	"halfturn/units"
 )
 
@@ -34,15 +35,21 @@ type matrixVerb struct {
 	want    map[string]string // settings afterwards, besides all others
 }
 
-var frequency, level = units.Hertz(31e6), units.DBm(-7)
+// What the matrix has in both of its parts.
+const (
+	ofGenerator = "generator"
+	ofScope     = "scope"
+)
+
+var matrixFrequency, matrixLevel = units.Hertz(31e6), units.DBm(-7)
 
 var matrixVerbs = map[string][]matrixVerb{
 	ofGenerator: {
 		{name: "open", message: "*IDN?", open: true, do: (*driven).open},
 		{name: "open again", message: "*IDN?", anew: true, do: func(d *driven) error { return d.g.CheckErrors(d.ctx) }},
 		{name: "prepare", message: "*OPC?", off: true, do: func(d *driven) error { return d.g.Prepare(d.ctx) }},
-		{name: "frequency", message: ":SOURce:FREQuency?", do: func(d *driven) error { return d.g.SetFrequency(d.ctx, frequency) }, want: map[string]string{":SOURce:FREQuency": "31000000.000"}},
-		{name: "drive", message: ":SOURce:POWer?", do: func(d *driven) error { return d.g.SetDrive(d.ctx, level) }, want: map[string]string{":SOURce:POWer": "-7.0"}},
+		{name: "frequency", message: ":SOURce:FREQuency?", do: func(d *driven) error { return d.g.SetFrequency(d.ctx, matrixFrequency) }, want: map[string]string{":SOURce:FREQuency": "31000000.000"}},
+		{name: "drive", message: ":SOURce:POWer?", do: func(d *driven) error { return d.g.SetDrive(d.ctx, matrixLevel) }, want: map[string]string{":SOURce:POWer": "-7.0"}},
 		{name: "RF on", message: ":OUTPut?", do: func(d *driven) error { return d.g.SetRF(d.ctx, true) }},
 		{name: "RF off", message: ":OUTPut?", off: true, do: func(d *driven) error { return d.g.SetRF(d.ctx, false) }, want: map[string]string{":OUTPut": "OFF"}},
 		{name: "error queue", message: ":SYSTem:ERRor?", do: func(d *driven) error { return d.g.CheckErrors(d.ctx) }},
@@ -66,8 +73,8 @@ type driven struct {
 	part   string
 	config drivers.Config
 	peer   *faulty
-	g      *Generator
-	s      *Scope
+	g      *dialect.Generator
+	s      *dialect.Scope
 	into   drivers.Capture
 	want   map[string]string // what was set
 }
@@ -75,11 +82,11 @@ type driven struct {
 func (d *driven) open() (err error) {
 	d.close()
 	if d.part == ofGenerator {
-		d.g, err = OpenGenerator(d.ctx, d.config)
+		d.g, err = dialect.OpenGenerator(d.ctx, d.config)
 	} else {
-		d.s, err = OpenScope(d.ctx, d.config)
+		d.s, err = dialect.OpenScope(d.ctx, d.config)
 	}
-	if err == nil && d.identity() != matrixIdentity {
+	if err == nil && d.identity() != identity {
 		return fmt.Errorf("taken for the identity: %q", d.identity())
 	}
 	return err
@@ -138,7 +145,7 @@ const slack = 5 * time.Second
 // cell tries one fault and says what came of it: the kind of error, or that
 // there was none, and whether a new connection was made. problems are promises
 // that were not kept.
-func matrixCell(t testing.TB, kind linkKind, part string, v matrixVerb, fault string, limit time.Duration, dialect string) (came string, problems []string) {
+func matrixCell(t testing.TB, kind matrixLink, part string, v matrixVerb, fault string, limit time.Duration, spoken string) (came string, problems []string) {
 	bad := func(format string, a ...any) { problems = append(problems, fmt.Sprintf(format, a...)) }
 	defer func() {
 		if p := recover(); p != nil {
@@ -146,10 +153,10 @@ func matrixCell(t testing.TB, kind linkKind, part string, v matrixVerb, fault st
 		}
 	}()
 	peer := newFaulty(kind.stays, limit)
-	address, stop := kind.start(t, peer.serve)
-	defer stop()
+	passing := &passing{TB: t}
+	defer passing.end()
 	d := &driven{ctx: context.Background(), part: part, peer: peer,
-		config: drivers.Config{Address: address, Dialect: dialect, TimeLimit: limit}}
+		config: drivers.Config{Address: kind.start(passing, peer.serve), Dialect: spoken, TimeLimit: limit}}
 	defer d.close()
 	if !v.open {
 		if err := d.setUp(v); err != nil {
@@ -261,7 +268,7 @@ func TestFaultMatrix(t *testing.T) {
 	known := parseMatrix(old)
 	var mu sync.Mutex
 	cells := map[matrixKey]string{}
-	each := func(f func(part string, v matrixVerb, fault string, kind linkKind)) {
+	each := func(f func(part string, v matrixVerb, fault string, kind matrixLink)) {
 		for _, part := range []string{ofGenerator, ofScope} {
 			for _, v := range matrixVerbs[part] {
 				for _, fault := range matrixFaults {
@@ -274,7 +281,7 @@ func TestFaultMatrix(t *testing.T) {
 	}
 	var running sync.WaitGroup
 	places := make(chan bool, 48) // most of them wait, all of the time
-	each(func(part string, v matrixVerb, fault string, kind linkKind) {
+	each(func(part string, v matrixVerb, fault string, kind matrixLink) {
 		running.Go(func() {
 			places <- true
 			defer func() { <-places }()
@@ -346,7 +353,7 @@ const matrixFile = "../../DEVELOPERS.md"
 
 // readMatrix reads the file that holds the table, and what is around it.
 func readMatrix(t *testing.T) (before, table, after string) {
-	const begin, end = "<!-- the fault matrix: go test ./drivers/dialect -run TestFaultMatrix -update -->\n", "<!-- end of the fault matrix -->\n"
+	const begin, end = "<!-- the fault matrix: go test ./drivers/link -run TestFaultMatrix -update -->\n", "<!-- end of the fault matrix -->\n"
 	text, err := os.ReadFile(matrixFile)
 	if err != nil {
 		t.Fatal(err)
