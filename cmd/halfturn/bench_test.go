@@ -14,9 +14,9 @@ import (
 	"halfturn/drivers/simbench"
 )
 
-// quickBench serves the good balun to a 16-bit dialect without settling times
-// and returns a bench file with a calibration in its store.
-func quickBench(b *testing.B, points, samples int) (bench string, server *simbench.Server) {
+// quickBench serves the good balun to a dialect of 8 or 16 bits without settling
+// times and returns a bench file.
+func quickBench(b testing.TB, points, samples, bits int) (bench string, server *simbench.Server) {
 	b.Helper()
 	dir := b.TempDir()
 	for _, name := range []string{"scpi99-digitiser", "scpi99-generator"} {
@@ -24,13 +24,15 @@ func quickBench(b *testing.B, points, samples int) (bench string, server *simben
 		if err != nil {
 			b.Fatal(err)
 		}
-		for from, to := range map[string]string{
-			"settle: 5 ms": "settle: 0 s", "settle: 10 ms": "settle: 0 s", "settle: 2 ms": "settle: 0 s", "settle: 1 ms": "settle: 0 s",
-			"INTeger,8": "INTeger,16", "encoding: int8": "encoding: int16\n  byte_order: big", "range / 256": "range / 65536",
-			"rails: [-128, 127]": "rails: [-32768, 32767]", "samples: 10000": fmt.Sprint("samples: ", samples),
-		} {
-			text = bytes.ReplaceAll(text, []byte(from), []byte(to))
+		change := []string{
+			"settle: 5 ms", "settle: 0 s", "settle: 10 ms", "settle: 0 s", "settle: 2 ms", "settle: 0 s", "settle: 1 ms", "settle: 0 s",
+			"samples: 10000", fmt.Sprint("samples: ", samples),
 		}
+		if bits == 16 {
+			change = append(change, "INTeger,8", "INTeger,16", "encoding: int8", "encoding: int16\n  byte_order: big",
+				"range / 256", "range / 65536", "rails: [-128, 127]", "rails: [-32768, 32767]")
+		}
+		text = []byte(strings.NewReplacer(change...).Replace(string(text)))
 		if err := os.WriteFile(filepath.Join(dir, name+".yaml"), text, 0o600); err != nil {
 			b.Fatal(err)
 		}
@@ -56,7 +58,7 @@ func quickBench(b *testing.B, points, samples int) (bench string, server *simben
 // disk. The simulator's own synthesis is inside the figure.
 func BenchmarkStep(b *testing.B) {
 	const points = 300
-	bench, server := quickBench(b, points, 10000)
+	bench, server := quickBench(b, points, 10000, 16)
 	loops := 0
 	for b.Loop() {
 		loops++
@@ -80,7 +82,7 @@ func BenchmarkStep(b *testing.B) {
 // a process of its own.
 func BenchmarkMemoryOf100000Steps(b *testing.B) {
 	const points = 100_000
-	bench, server := quickBench(b, points, 200)
+	bench, server := quickBench(b, points, 200, 16)
 	for b.Loop() {
 		server.FitForCalibration()
 		b.ReportMetric(peakMiB(b, "calibrate", "-c", bench, "--yes"), "MiB/calibration")

@@ -210,12 +210,11 @@ func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 // findCalibration reads the calibration that a balun run names.
 func findCalibration(ctx context.Context, store *journal.Store, name string) (*sweep.Calibrated, error) {
 	if name == "latest" {
-		runs, err := store.Runs(ctx)
-		if err != nil {
-			return nil, err
-		}
-		for _, run := range slices.Backward(runs) {
-			if run.Kind == sweep.Calibration && run.State == sweep.Done {
+		for run, err := range store.Newest(ctx, sweep.Calibration, 0) {
+			if err != nil {
+				return nil, err
+			}
+			if run.State == sweep.Done {
 				return sweep.LoadCalibrated(ctx, store, run.ID)
 			}
 		}

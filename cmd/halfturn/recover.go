@@ -15,17 +15,25 @@ func recoverCommand() *cobra.Command {
 		Long: `Copy what can still be read of a damaged store into a new one.
 
 Each run is copied up to its first step that cannot be read and keeps its
-number; one that lost steps can be resumed. FROM is left as it is.`,
+number; one that lost steps can be resumed. The daemon's jobs and the names of
+baselines come along. FROM is left as it is.`,
 		Example: "  halfturn recover halfturn.db mended.db",
 		Args:    exactly(2, "the damaged store and the new one"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			recovered, err := journal.Recover(cmd.Context(), args[0], args[1])
-			for _, r := range recovered {
+			out := cmd.OutOrStdout()
+			for _, r := range recovered.Runs {
 				line := fmt.Sprintf("run %d: %d steps, captures of %d", r.Run, r.Steps, r.Captures)
 				if r.Lost != nil {
 					line += fmt.Sprintf("; lost from there on: %v", r.Lost)
 				}
-				fmt.Fprintln(cmd.OutOrStdout(), line)
+				fmt.Fprintln(out, line)
+			}
+			for _, lost := range recovered.Lost {
+				fmt.Fprintf(out, "lost: %v\n", lost)
+			}
+			if recovered.Jobs+recovered.Baselines > 0 {
+				fmt.Fprintf(out, "jobs %d, baselines %d\n", recovered.Jobs, recovered.Baselines)
 			}
 			return err
 		},

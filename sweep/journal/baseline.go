@@ -84,30 +84,26 @@ func (s *Store) Baseline(ctx context.Context, name string) (int64, error) {
 
 // Baselines is every name that was given, in alphabetical order.
 func (s *Store) Baselines(ctx context.Context) ([]Baseline, error) {
-	const doing = "reading the baselines"
-	var tables int
-	if err := s.reader.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'baselines'").Scan(&tables); err != nil {
-		return nil, s.failed(doing, err)
+	list, errs := s.readableBaselines(ctx)
+	if len(errs) > 0 {
+		return nil, errs[0]
 	}
-	if tables == 0 {
-		return nil, nil
-	}
-	rows, err := s.reader.QueryContext(ctx, "SELECT name, run, checksum FROM baselines ORDER BY name")
-	if err != nil {
-		return nil, s.failed(doing, err)
-	}
-	defer rows.Close()
-	var list []Baseline
-	for rows.Next() {
+	return list, nil
+}
+
+// readableBaselines are those that can be read, and why the others cannot.
+func (s *Store) readableBaselines(ctx context.Context) (list []Baseline, errs []error) {
+	errs = s.each(ctx, "reading the baselines", "baselines", "SELECT name, run, checksum FROM baselines ORDER BY name", func(scan func(...any) error) error {
 		var b Baseline
 		var stored int64
-		if err := rows.Scan(&b.Name, &b.Run, &stored); err != nil {
-			return nil, s.failed(doing, err)
+		if err := scan(&b.Name, &b.Run, &stored); err != nil {
+			return err
 		}
 		if sum, _ := checksum([]any{b.Name, b.Run}, nil); sum != stored {
-			return nil, s.damaged("the baseline %q does not read as it was stored", b.Name)
+			return s.damaged("the baseline %q does not read as it was stored", b.Name)
 		}
 		list = append(list, b)
-	}
-	return list, s.failed(doing, rows.Err())
+		return nil
+	})
+	return list, errs
 }

@@ -264,7 +264,7 @@ func TestRecover(t *testing.T) {
 	whole, err := os.ReadFile(path)
 	must(t, err)
 
-	recovered := func(bytes []byte) (*Store, []Recovered) {
+	recovered := func(bytes []byte) (*Store, []Copied) {
 		t.Helper()
 		must(t, os.WriteFile(path, bytes, 0o600))
 		to := newPath(t)
@@ -278,7 +278,7 @@ func TestRecover(t *testing.T) {
 		if string(after) != string(bytes) {
 			t.Error("the damaged store was changed")
 		}
-		return open(t, to), kept
+		return open(t, to), kept.Runs
 	}
 
 	s, kept := recovered(whole)

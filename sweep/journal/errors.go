@@ -25,6 +25,10 @@ var (
 	ErrNoRun = errors.New("no such run")
 	// ErrHeld: another process carries out the run.
 	ErrHeld = errors.New("held by another process")
+	// ErrThinned: the captures were removed, by a rule; the results stay.
+	ErrThinned = errors.New("thinned")
+	// ErrUnfinished: the run may still go on, so that its captures stay.
+	ErrUnfinished = errors.New("not finished")
 	// ErrReadOnly: the store was opened for reading, or cannot be written to.
 	ErrReadOnly = errors.New("read-only")
 )

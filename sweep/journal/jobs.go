@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 
 	"halfturn/sweep"
@@ -60,25 +61,28 @@ func (s *Store) CreateFor(ctx context.Context, run *sweep.Run, job func(run int6
 
 // Jobs is every job, the oldest first.
 func (s *Store) Jobs(ctx context.Context) ([]Job, error) {
-	const doing = "reading the jobs"
-	rows, err := s.rowsOf(ctx, "jobs", "SELECT job, content, checksum FROM jobs ORDER BY job")
-	if err != nil || rows == nil {
-		return nil, s.failed(doing, err)
+	list, errs := s.readableJobs(ctx)
+	if len(errs) > 0 {
+		return nil, errs[0]
 	}
-	defer rows.Close()
-	var list []Job
-	for rows.Next() {
+	return list, nil
+}
+
+// readableJobs are the jobs that can be read, and why the others cannot.
+func (s *Store) readableJobs(ctx context.Context) (list []Job, errs []error) {
+	errs = s.each(ctx, "reading the jobs", "jobs", "SELECT job, content, checksum FROM jobs ORDER BY job", func(scan func(...any) error) error {
 		var j Job
 		var stored int64
-		if err := rows.Scan(&j.ID, &j.Content, &stored); err != nil {
-			return nil, s.failed(doing, err)
+		if err := scan(&j.ID, &j.Content, &stored); err != nil {
+			return err
 		}
 		if sum, _ := checksum([]any{j.ID, j.Content}, nil); sum != stored {
-			return nil, s.damaged("job %d does not read as it was stored", j.ID)
+			return s.damaged("job %d does not read as it was stored", j.ID)
 		}
 		list = append(list, j)
-	}
-	return list, s.failed(doing, rows.Err())
+		return nil
+	})
+	return list, errs
 }
 
 // SetNote keeps a text under a name.
@@ -92,25 +96,28 @@ func (s *Store) SetNote(ctx context.Context, name, content string) error {
 
 // Notes is every text that was kept, by its name.
 func (s *Store) Notes(ctx context.Context) (map[string]string, error) {
-	const doing = "reading the notes"
-	notes := map[string]string{}
-	rows, err := s.rowsOf(ctx, "notes", "SELECT name, content, checksum FROM notes")
-	if err != nil || rows == nil {
-		return notes, s.failed(doing, err)
+	notes, errs := s.readableNotes(ctx)
+	if len(errs) > 0 {
+		return nil, errs[0]
 	}
-	defer rows.Close()
-	for rows.Next() {
+	return notes, nil
+}
+
+func (s *Store) readableNotes(ctx context.Context) (notes map[string]string, errs []error) {
+	notes = map[string]string{}
+	errs = s.each(ctx, "reading the notes", "notes", "SELECT name, content, checksum FROM notes", func(scan func(...any) error) error {
 		var name, content string
 		var stored int64
-		if err := rows.Scan(&name, &content, &stored); err != nil {
-			return nil, s.failed(doing, err)
+		if err := scan(&name, &content, &stored); err != nil {
+			return err
 		}
 		if sum, _ := checksum([]any{name, content}, nil); sum != stored {
-			return nil, s.damaged("the note %q does not read as it was stored", name)
+			return s.damaged("the note %q does not read as it was stored", name)
 		}
 		notes[name] = content
-	}
-	return notes, s.failed(doing, rows.Err())
+		return nil
+	})
+	return notes, errs
 }
 
 func putJob(ctx context.Context, tx *sql.Tx, job Job) error {
@@ -121,6 +128,16 @@ func putJob(ctx context.Context, tx *sql.Tx, job Job) error {
 
 // inJobs does something in a transaction in which the tables are there.
 func (s *Store) inJobs(ctx context.Context, doing string, do func(*sql.Tx) error) error {
+	return s.within(ctx, doing, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, jobsTables); err != nil {
+			return err
+		}
+		return do(tx)
+	})
+}
+
+// within does something in a transaction.
+func (s *Store) within(ctx context.Context, doing string, do func(*sql.Tx) error) error {
 	if s.writer == nil {
 		return s.readOnly(doing)
 	}
@@ -129,21 +146,42 @@ func (s *Store) inJobs(ctx context.Context, doing string, do func(*sql.Tx) error
 		return s.failed(doing, err)
 	}
 	defer tx.Rollback()
-	if _, err := tx.ExecContext(ctx, jobsTables); err != nil {
-		return s.failed(doing, err)
-	}
 	if err := do(tx); err != nil {
 		return s.failed(doing, err)
 	}
 	return s.failed(doing, tx.Commit())
 }
 
+// each reads the rows of a table that may not be there, one by one, and gives
+// what is wrong with some of them or with all.
+func (s *Store) each(ctx context.Context, doing, table, query string, read func(scan func(...any) error) error) (errs []error) {
+	rows, err := s.rowsOf(ctx, table, query)
+	switch {
+	case err != nil:
+		return []error{s.failed(doing, err)}
+	case rows == nil:
+		return nil
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := read(rows.Scan); errors.Is(err, ErrDamaged) {
+			errs = append(errs, err)
+		} else if err != nil {
+			errs = append(errs, s.failed(doing, err))
+		}
+	}
+	if err := rows.Err(); err != nil {
+		errs = append(errs, s.failed(doing, err))
+	}
+	return errs
+}
+
 // rowsOf queries a table that may not be there; then there are no rows.
-func (s *Store) rowsOf(ctx context.Context, table, query string) (*sql.Rows, error) {
+func (s *Store) rowsOf(ctx context.Context, table, query string, args ...any) (*sql.Rows, error) {
 	var tables int
 	err := s.reader.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = ?", table).Scan(&tables)
 	if err != nil || tables == 0 {
 		return nil, err
 	}
-	return s.reader.QueryContext(ctx, query)
+	return s.reader.QueryContext(ctx, query, args...)
 }

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"slices"
 	"strings"
 
 	"halfturn/analysis/conformity"
@@ -101,99 +100,14 @@ func (s *Store) Run(ctx context.Context, id int64) (sweep.Run, error) {
 		}
 		return sweep.Run{}, s.noRun(id)
 	}
-	run, read, err := s.scanRun(rows)
-	if err == nil && read != id {
-		err = s.damaged("it gives run %d for run %d", read, id)
+	row := newRunRow()
+	switch read, err := s.scan(rows, row); {
+	case err != nil:
+		return sweep.Run{}, err
+	case read != id:
+		return sweep.Run{}, s.damaged("it gives run %d for run %d", read, id)
 	}
-	return run, err
-}
-
-// Runs is every run, the oldest first. Where some cannot be read the others
-// come with the error.
-func (s *Store) Runs(ctx context.Context) ([]sweep.Run, error) {
-	var runs []sweep.Run
-	var errs []error
-	s.newestFirst(ctx, func(run sweep.Run, err error) bool {
-		if err != nil {
-			errs = append(errs, err)
-		} else {
-			runs = append(runs, run)
-		}
-		return true
-	})
-	slices.Reverse(runs)
-	return runs, errors.Join(errs...)
-}
-
-// Latest is the newest run of a kind, in whatever state; an empty kind is any.
-// ErrNoRun if there is none.
-func (s *Store) Latest(ctx context.Context, kind sweep.Kind) (latest sweep.Run, err error) {
-	words := ""
-	if kind != "" {
-		words = string(kind) + " "
-	}
-	err = fmt.Errorf("store %s: %w: it has no %srun yet", s.path, ErrNoRun, words)
-	s.newestFirst(ctx, func(run sweep.Run, runErr error) bool {
-		if runErr == nil && kind != "" && run.Kind != kind {
-			return true
-		}
-		latest, err = run, runErr
-		return false
-	})
-	return latest, err
-}
-
-// newestFirst gives runs, or errors in their place, until yield returns false.
-// It compares with the newest that progress has, since a damaged page of a
-// table may read as one with fewer rows.
-func (s *Store) newestFirst(ctx context.Context, yield func(sweep.Run, error) bool) {
-	const doing = "reading the runs"
-	tx, err := s.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // both reads see the same runs
-	if err != nil {
-		yield(sweep.Run{}, s.failed(doing, err))
-		return
-	}
-	defer tx.Rollback()
-	var newest int64
-	if err := tx.StmtContext(ctx, s.read.newest).QueryRowContext(ctx).Scan(&newest); err != nil {
-		yield(sweep.Run{}, s.failed(doing, err))
-		return
-	}
-	rows, err := tx.StmtContext(ctx, s.read.runs).QueryContext(ctx)
-	if err != nil {
-		yield(sweep.Run{}, s.failed(doing, err))
-		return
-	}
-	defer rows.Close()
-	next := newest
-	missing := func(last int64) error {
-		return s.damaged("it cannot read runs %d to %d, of %d", last, next, newest)
-	}
-	for rows.Next() {
-		run, id, err := s.scanRun(rows)
-		if err == nil && id > next {
-			err = s.damaged("run %d is not in its list of runs", id)
-		}
-		if err == nil && id < next {
-			if !yield(sweep.Run{}, missing(id+1)) {
-				return
-			}
-		}
-		if err == nil {
-			next = id
-		}
-		if !yield(run, err) {
-			return
-		}
-		next--
-	}
-	if err := rows.Err(); err != nil {
-		yield(sweep.Run{}, s.failed(doing, err))
-		return
-	}
-	if next > 0 {
-		yield(sweep.Run{}, missing(1))
-	}
+	return s.run(row)
 }
 
 func (s *Store) noRun(id int64) error {
@@ -312,26 +226,41 @@ func unpack(text string, into any) error {
 	return d.Decode(into)
 }
 
-// scanRun reads the row of a run, and its ID also where the rest is wrong.
-func (s *Store) scanRun(rows *sql.Rows) (run sweep.Run, id int64, err error) {
-	var row, into [runCells]any
-	for i := range row {
-		into[i] = &row[i]
-	}
-	if err := rows.Scan(into[:]...); err != nil {
-		return sweep.Run{}, 0, s.failed("reading a run", err)
-	}
-	id, _ = row[runID].(int64)
-	outcome := append([]any{row[runID]}, row[runFinished:runOutcomeChecksum]...)
-	outcomeSum, _ := checksum(outcome, nil)
-	if row[runChecksum] != runSum(row[:]) || row[runOutcomeChecksum] != outcomeSum {
-		return sweep.Run{}, id, s.damaged("run %d does not read as it was stored", id)
-	}
+// runRow is one row of runs on its way to a sweep.Run.
+type runRow struct {
+	cells, into [runCells]any // into points to cells, for Scan
+}
 
-	// The checksum holds: the columns are of the types that packRun gave them.
-	run = sweep.Run{
-		ID:       id,
-		Kind:     sweep.Kind(row[runKind].(string)),
+func newRunRow() *runRow {
+	r := &runRow{}
+	for i := range r.cells {
+		r.into[i] = &r.cells[i]
+	}
+	return r
+}
+
+// scan reads a row, and its run's ID also where the rest is wrong.
+func (s *Store) scan(rows *sql.Rows, r *runRow) (id int64, err error) {
+	if err := rows.Scan(r.into[:]...); err != nil {
+		return 0, s.failed("reading a run", err)
+	}
+	id, _ = r.cells[runID].(int64)
+	outcome := append([]any{r.cells[runID]}, r.cells[runFinished:runOutcomeChecksum]...)
+	outcomeSum, _ := checksum(outcome, nil)
+	if r.cells[runChecksum] != runSum(r.cells[:]) || r.cells[runOutcomeChecksum] != outcomeSum {
+		return id, s.damaged("run %d does not read as it was stored", id)
+	}
+	return id, nil
+}
+
+// kind is that of a row whose checksum holds; so is run.
+func (r *runRow) kind() sweep.Kind { return sweep.Kind(r.cells[runKind].(string)) }
+
+func (s *Store) run(r *runRow) (sweep.Run, error) {
+	row := &r.cells // of the types that packRun gave them
+	run := sweep.Run{
+		ID:       row[runID].(int64),
+		Kind:     r.kind(),
 		Label:    row[runLabel].(string),
 		Started:  timeOf(row[runStarted]),
 		Finished: timeOf(row[runFinished]),
@@ -358,9 +287,9 @@ func (s *Store) scanRun(rows *sql.Rows) (run sweep.Run, id int64, err error) {
 		{runLimits, "limits", &run.Limits},
 	} {
 		if err := unpack(row[c.at].(string), c.into); err != nil {
-			return sweep.Run{}, id, fmt.Errorf("store %s: run %d: its %s is not as this version knows it (%s): %w",
-				s.path, id, c.what, strings.TrimPrefix(err.Error(), "json: "), ErrNewer)
+			return sweep.Run{}, fmt.Errorf("store %s: run %d: its %s is not as this version knows it (%s): %w",
+				s.path, run.ID, c.what, strings.TrimPrefix(err.Error(), "json: "), ErrNewer)
 		}
 	}
-	return run, id, nil
+	return run, nil
 }

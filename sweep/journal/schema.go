@@ -168,16 +168,41 @@ func (s *Store) check(ctx context.Context, from querier) (blank bool, err error)
 // settle checks the store, makes its tables if it is blank or brings them to
 // this version, and sees that it can be written to.
 func (s *Store) settle(ctx context.Context) error {
-	// Before anything is written, so that a file of something else stays as it is.
-	if _, err := s.check(ctx, s.writer); err != nil {
-		return err
-	}
-	tx, err := s.writer.BeginTx(ctx, nil)
+	conn, err := s.writer.Conn(ctx)
 	if err != nil {
 		return s.failed("opening for writing", err)
 	}
-	defer tx.Rollback()
-	blank, err := s.check(ctx, tx) // another process may have been first
+	defer conn.Close()
+	// Before anything is written, so that a file of something else stays as it is.
+	blank, err := s.check(ctx, conn)
+	if err != nil {
+		return err
+	}
+	begin := "BEGIN IMMEDIATE"
+	if blank {
+		// Must be said before the file has its first page, which a transaction
+		// that is begun for writing makes.
+		begin = fmt.Sprintf("BEGIN; PRAGMA auto_vacuum = %d", incremental)
+	}
+	if _, err := conn.ExecContext(ctx, begin); err != nil {
+		return s.failed("opening for writing", err)
+	}
+	if err := s.makeTables(ctx, conn); err != nil {
+		// Whatever ctx is: the connection goes on.
+		_, _ = conn.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+		return err
+	}
+	if _, err := conn.ExecContext(ctx, "COMMIT"); err != nil {
+		_, _ = conn.ExecContext(context.WithoutCancel(ctx), "ROLLBACK") // where COMMIT did not end it
+		return s.failed("making its tables", err)
+	}
+	return s.writeAhead(ctx, conn)
+}
+
+// makeTables makes the tables of a blank store and brings those of an older
+// one to this version.
+func (s *Store) makeTables(ctx context.Context, conn *sql.Conn) error {
+	blank, err := s.check(ctx, conn) // another process may have been first
 	if err != nil {
 		return err
 	}
@@ -188,7 +213,7 @@ func (s *Store) settle(ctx context.Context) error {
 			return errors.Join(s.damaged("nothing is left of its tables"), err)
 		}
 		for _, q := range []string{schema, fmt.Sprintf("PRAGMA application_id = %d", applicationID)} {
-			if _, err := tx.ExecContext(ctx, q); err != nil {
+			if _, err := conn.ExecContext(ctx, q); err != nil {
 				return s.failed("making its tables", err)
 			}
 		}
@@ -196,24 +221,21 @@ func (s *Store) settle(ctx context.Context) error {
 	}
 	for ; s.version < schemaVersion; s.version++ {
 		for _, q := range []string{upgrades[s.version-1], fmt.Sprintf("PRAGMA user_version = %d", s.version+1)} {
-			if _, err := tx.ExecContext(ctx, q); err != nil {
+			if _, err := conn.ExecContext(ctx, q); err != nil {
 				return s.failed("bringing its tables to this version", err)
 			}
 		}
 	}
-	if err := tx.Commit(); err != nil {
-		return s.failed("making its tables", err)
-	}
-	return s.writeAhead(ctx)
+	return nil
 }
 
 // writeAhead switches the file to a write-ahead log, which lasts. Against
 // another process that is opening it SQLite gives up at once, hence the loop.
-func (s *Store) writeAhead(ctx context.Context) error {
+func (s *Store) writeAhead(ctx context.Context, conn *sql.Conn) error {
 	deadline := time.Now().Add(busyLimit)
 	for {
 		var mode string
-		err := s.writer.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode)
+		err := conn.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode)
 		var e *sqlite.Error
 		switch {
 		case err == nil && mode == "wal":

@@ -9,11 +9,12 @@ import (
 // Statements are prepared once; database/sql closes them with their pool.
 type (
 	readStatements struct {
-		run, runs, newest, steps, progress, captures *sql.Stmt
+		run, newer, older, newest, count, steps, progress, captures, captured, size *sql.Stmt
 	}
 	writeStatements struct {
 		nextRun, insertRun, insertProgress, updateRun *sql.Stmt
-		advance, progress, insertStep, insertCaptures *sql.Stmt
+		advance, progress, insertStep                 *sql.Stmt
+		insertCaptures, removeCaptures                *sql.Stmt
 	}
 )
 
@@ -64,13 +65,17 @@ func (s *Store) prepare(ctx context.Context) error {
 	run, step := s.columnsOf()
 	err := on(s.reader,
 		statement{&s.read.run, "SELECT " + run + " FROM runs WHERE run = ?"},
-		statement{&s.read.runs, "SELECT " + run + " FROM runs ORDER BY run DESC"},
+		statement{&s.read.older, "SELECT " + run + " FROM runs WHERE run < ? ORDER BY run DESC LIMIT ?"},
+		statement{&s.read.newer, "SELECT " + run + " FROM runs WHERE run > ? ORDER BY run LIMIT ?"},
+		statement{&s.read.count, "SELECT count(*) FROM runs WHERE run > ?1 AND run < ?2 AND (?3 = '' OR kind = ?3)"},
 		statement{&s.read.newest, "SELECT coalesce(max(run), 0) FROM progress"},
 		statement{&s.read.steps, "SELECT " + step + " FROM steps WHERE run = ? AND step >= ? ORDER BY step LIMIT ?"},
 		statement{&s.read.progress, progress},
 		statement{&s.read.captures, `SELECT p.steps, s.step, s.captures_checksum, c.packed FROM progress AS p
 			LEFT JOIN steps AS s ON s.run = p.run AND s.step = ?2
 			LEFT JOIN captures AS c ON c.run = s.run AND c.step = s.step WHERE p.run = ?1`},
+		statement{&s.read.captured, "SELECT step FROM captures WHERE run = ? AND step >= ? ORDER BY step LIMIT ?"},
+		statement{&s.read.size, "SELECT length(packed) FROM captures WHERE run = ? AND step = ?"},
 	)
 	if err != nil || s.writer == nil {
 		return err
@@ -84,5 +89,6 @@ func (s *Store) prepare(ctx context.Context) error {
 		statement{&s.write.progress, progress},
 		statement{&s.write.insertStep, "INSERT INTO steps (" + stepColumns + ") VALUES (" + marks(len(stepNames)) + ")"},
 		statement{&s.write.insertCaptures, "INSERT INTO captures (run, step, packed) VALUES (?, ?, ?)"},
+		statement{&s.write.removeCaptures, "DELETE FROM captures WHERE run = ? AND step = ?"},
 	)
 }

@@ -8,6 +8,7 @@ import (
 	"hash/crc32"
 	"iter"
 	"math"
+	"time"
 
 	"halfturn/drivers"
 	"halfturn/sweep"
@@ -17,33 +18,53 @@ import (
 // come in order, from 0; any other index is refused, and so is a number that
 // is not finite.
 func (s *Store) Commit(ctx context.Context, run int64, step *sweep.Step, captures []drivers.Capture) error {
-	doing := fmt.Sprintf("storing step %d of run %d", step.Index, run)
+	doing := storing(run, step)
 	if s.writer == nil {
 		return s.readOnly(doing)
 	}
 	s.committing.Lock()
 	defer s.committing.Unlock()
-	refused := func(err error) error { return fmt.Errorf("store %s: %s: %w", s.path, doing, err) }
-	var packed []byte
-	var packedSum any
+	one := packedStep{step: *step}
 	if len(captures) > 0 {
 		var err error
-		if packed, err = s.packer.pack(captures); err != nil {
-			return refused(err)
+		if one.captures, err = s.packer.pack(captures); err != nil {
+			return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
 		}
-		packedSum = sumOf(packed)
+		one.sum = sumOf(one.captures)
 	}
-	row, err := s.row.pack(run, step, packedSum)
-	if err != nil {
-		return refused(err)
-	}
-
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return s.failed(doing, err)
 	}
 	defer tx.Rollback()
-	result, err := tx.StmtContext(ctx, s.write.advance).ExecContext(ctx, run, step.Index)
+	if err := s.insert(ctx, tx, run, &one); err != nil {
+		return err
+	}
+	return s.failed(doing, tx.Commit())
+}
+
+func storing(run int64, step *sweep.Step) string {
+	return fmt.Sprintf("storing step %d of run %d", step.Index, run)
+}
+
+// packedStep is a step with its captures as they are stored.
+type packedStep struct {
+	step     sweep.Step
+	captures []byte // nil for none
+	sum      any    // of them, or of those that are gone; nil where there never were any
+}
+
+// insert adds a step to a run, whose next one it must be. The caller holds
+// committing.
+func (s *Store) insert(ctx context.Context, tx *sql.Tx, run int64, one *packedStep) error {
+	doing := storing(run, &one.step)
+	refused := func(err error) error { return fmt.Errorf("store %s: %s: %w", s.path, doing, err) }
+	index := one.step.Index
+	row, err := s.row.pack(run, &one.step, one.sum)
+	if err != nil {
+		return refused(err)
+	}
+	result, err := tx.StmtContext(ctx, s.write.advance).ExecContext(ctx, run, index)
 	if err != nil {
 		return s.failed(doing, err)
 	}
@@ -54,7 +75,7 @@ func (s *Store) Commit(ctx context.Context, run int64, step *sweep.Step, capture
 		switch {
 		case err != nil:
 			return err
-		case step.Index >= 0 && step.Index < stored:
+		case index >= 0 && index < stored:
 			return refused(errors.New("it is stored already"))
 		}
 		return refused(fmt.Errorf("the next step is %d", stored))
@@ -62,12 +83,12 @@ func (s *Store) Commit(ctx context.Context, run int64, step *sweep.Step, capture
 	if _, err := tx.StmtContext(ctx, s.write.insertStep).ExecContext(ctx, row...); err != nil {
 		return s.failed(doing, err)
 	}
-	if packed != nil {
-		if _, err := tx.StmtContext(ctx, s.write.insertCaptures).ExecContext(ctx, run, step.Index, packed); err != nil {
+	if one.captures != nil {
+		if _, err := tx.StmtContext(ctx, s.write.insertCaptures).ExecContext(ctx, run, index, one.captures); err != nil {
 			return s.failed(doing, err)
 		}
 	}
-	return s.failed(doing, tx.Commit())
+	return nil
 }
 
 // progress is how many steps of a run there are to be, and the last that there is.
@@ -93,11 +114,16 @@ const page = 128
 // committed meanwhile come too. What cannot be read ends it with an error; the
 // steps before that are whole.
 func (s *Store) Steps(ctx context.Context, run int64) iter.Seq2[sweep.Step, error] {
+	return s.StepsFrom(ctx, run, 0)
+}
+
+// StepsFrom is Steps from an index on; none where there is no such step yet.
+func (s *Store) StepsFrom(ctx context.Context, run int64, from int) iter.Seq2[sweep.Step, error] {
 	return func(yield func(sweep.Step, error) bool) {
 		var row stepRow
 		row.bind()
 		steps := make([]sweep.Step, 0, page)
-		next, promised := 0, 0 // steps read; steps that were there before the page was read
+		next, promised := from, 0 // steps read; steps that were there before the page was read
 		for {
 			var err error
 			steps, err = s.readPage(ctx, &row, run, next, steps[:0])
@@ -119,7 +145,7 @@ func (s *Store) Steps(ctx context.Context, run int64) iter.Seq2[sweep.Step, erro
 			case err != nil:
 				yield(sweep.Step{}, err)
 				return
-			case stored == next && last == next-1:
+			case last == stored-1 && (stored == next || stored < next && next == from):
 				return
 			case next < promised || last != stored-1:
 				yield(sweep.Step{}, s.damaged("run %d: of %d steps the first %d can be read", run, stored, next))
@@ -156,32 +182,50 @@ func (s *Store) readPage(ctx context.Context, row *stepRow, run int64, next int,
 	return steps, nil
 }
 
-// Captures reads the captures of one step of a run.
+// Captures reads the captures of one step of a run; none where the step had
+// none, ErrThinned where they were removed since.
 func (s *Store) Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error) {
-	doing := fmt.Sprintf("reading the captures of step %d of run %d", step, run)
-	var stored int
-	var index, sum sql.NullInt64
-	var packed []byte
-	err := s.read.captures.QueryRowContext(ctx, run, step).Scan(&stored, &index, &sum, &packed)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return nil, s.noRun(run)
-	case err != nil:
-		return nil, s.failed(doing, err)
-	case !index.Valid && step >= 0 && step < stored:
-		return nil, s.damaged("run %d: step %d is missing", run, step)
-	case !index.Valid:
-		return nil, fmt.Errorf("store %s: run %d has no step %d, it has %d so far", s.path, run, step, stored)
-	case !sum.Valid && packed == nil:
-		return nil, nil
-	case !sum.Valid || packed == nil || sum.Int64 != sumOf(packed):
-		return nil, s.damaged("the captures of step %d of run %d do not read as they were stored", step, run)
+	packed, _, err := s.packedCaptures(ctx, run, step)
+	if err != nil || packed == nil {
+		return nil, err
 	}
 	captures, err := unpackCaptures(packed)
 	if err != nil {
 		return nil, s.damaged("the captures of step %d of run %d: %v", step, run, err)
 	}
 	return captures, nil
+}
+
+// packedCaptures are the captures of a step as they are stored, and their
+// checksum, which stays when they are removed; nil where there never were any.
+func (s *Store) packedCaptures(ctx context.Context, run int64, step int) (packed []byte, checksum any, err error) {
+	var stored int
+	var index, sum sql.NullInt64
+	err = s.read.captures.QueryRowContext(ctx, run, step).Scan(&stored, &index, &sum, &packed)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil, s.noRun(run)
+	case err != nil:
+		return nil, nil, s.failed(fmt.Sprintf("reading the captures of step %d of run %d", step, run), err)
+	case !index.Valid && step >= 0 && step < stored:
+		return nil, nil, s.damaged("run %d: step %d is missing", run, step)
+	case !index.Valid:
+		return nil, nil, fmt.Errorf("store %s: run %d has no step %d, it has %d so far", s.path, run, step, stored)
+	case !sum.Valid && packed == nil:
+		return nil, nil, nil
+	case sum.Valid && packed == nil:
+		thinned, err := s.Thinned(ctx, run)
+		if err != nil {
+			return nil, nil, err
+		}
+		if thinned.removes(step) {
+			return nil, sum.Int64, fmt.Errorf("store %s: the captures of step %d of run %d are gone: %w on %s; its results stay",
+				s.path, step, run, ErrThinned, thinned.At.Format(time.DateOnly))
+		}
+	case sum.Valid && sum.Int64 == sumOf(packed):
+		return packed, sum.Int64, nil
+	}
+	return nil, nil, s.damaged("the captures of step %d of run %d do not read as they were stored", step, run)
 }
 
 func sumOf(packed []byte) int64 { return int64(crc32.Checksum(packed, castagnoli)) }

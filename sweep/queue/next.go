@@ -159,12 +159,11 @@ func (q *Queue) straight(ctx context.Context, id int64, bench *sweep.Bench) (swe
 	if id != 0 {
 		return q.Store.Run(ctx, id)
 	}
-	runs, err := q.Store.Runs(ctx)
-	if err != nil {
-		return sweep.Run{}, err
-	}
-	for _, r := range slices.Backward(runs) {
-		if r.Kind == sweep.Balun && r.State == sweep.Done && sameBench(&r.Bench, bench) {
+	for r, err := range q.Store.Newest(ctx, sweep.Balun, 0) {
+		if err != nil {
+			return sweep.Run{}, err
+		}
+		if r.State == sweep.Done && sameBench(&r.Bench, bench) {
 			return r, nil
 		}
 	}
@@ -183,13 +182,12 @@ const ahead = time.Minute
 // freshest is the newest finished calibration of the bench that covers the
 // plan and is not older than it allows; 0 where there is none, with why.
 func (q *Queue) freshest(ctx context.Context, run *sweep.Run) (id int64, why string, err error) {
-	runs, err := q.Store.Runs(ctx)
-	if err != nil {
-		return 0, "", err
-	}
 	why = "there is no calibration of this bench and fixture yet"
-	for _, r := range slices.Backward(runs) {
-		if r.Kind != sweep.Calibration || r.State != sweep.Done || !sameBench(&r.Bench, &run.Bench) {
+	for r, err := range q.Store.Newest(ctx, sweep.Calibration, 0) {
+		if err != nil {
+			return 0, "", err
+		}
+		if r.State != sweep.Done || !sameBench(&r.Bench, &run.Bench) {
 			continue
 		}
 		if why := q.stale(&r, run.Plan.MaxAge); why != "" {

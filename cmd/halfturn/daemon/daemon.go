@@ -60,6 +60,7 @@ type Daemon struct {
 	store    *journal.Store
 	queue    *queue.Queue
 	bench    *bench
+	analysed *analysed
 	log      *slog.Logger
 	tail     *tail
 	events   *stream
@@ -114,7 +115,7 @@ func New(ctx context.Context, o Options) (_ *Daemon, err error) {
 	if err = d.hold(); err != nil {
 		return nil, err
 	}
-	d.bench = newBench(d)
+	d.bench, d.analysed = newBench(d), newAnalysed(d.store)
 	d.queue, err = queue.New(ctx, queue.Options{
 		Store: d.store, Bench: d.bench, Name: o.Config.Bench.Name, Rules: rules, Now: o.Now, Log: d.log,
 		Changed: d.changed, End: d.ended, Safety: d.tellState,
@@ -257,6 +258,7 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener, stop <-chan struct{}, 
 // changed tells a job's change, and with it the bench's.
 func (d *Daemon) changed(j queue.Job) {
 	d.metrics.job(&j)
+	d.analysed.forget()
 	d.events.tell(EventJob, j)
 	d.tellState()
 }
@@ -298,13 +300,9 @@ func (d *Daemon) State() Bench {
 	return v
 }
 
-// Runs is every stored run, the oldest first.
-func (d *Daemon) Runs(ctx context.Context) ([]sweep.Run, error) { return d.store.Runs(ctx) }
-
-// Report analyses a run.
-func (d *Daemon) Report(ctx context.Context, run *sweep.Run, o reporting.Options) (*report.Input, error) {
-	o.Program, o.Now = d.Program, d.Now()
-	return reporting.Load(ctx, d.store, run, o)
+// List is a part of the list of stored runs.
+func (d *Daemon) List(ctx context.Context, l journal.Listing) (journal.Listed, error) {
+	return d.store.List(ctx, l)
 }
 
 // Compare sets the later runs against the first. What cannot be compared is
@@ -324,35 +322,15 @@ func (d *Daemon) Compare(ctx context.Context, ids []int64) (*report.Compared, er
 	return c, err
 }
 
-// Steps are those of a run from an index on, with what the analysis makes of them.
-func (d *Daemon) Steps(ctx context.Context, run *sweep.Run, from int) ([]Step, error) {
-	var cal *sweep.Calibrated
-	if run.Calibration != 0 {
-		var err error
-		if cal, err = sweep.LoadCalibrated(ctx, d.store, run.Calibration); err != nil {
-			return nil, err
-		}
-	}
-	var stored []sweep.Step
-	outcome, err := sweep.Analyse(run, func(yield func(sweep.Step, error) bool) {
-		for step, err := range d.store.Steps(ctx, run.ID) {
-			if err == nil && step.Index < from {
-				continue
-			}
-			if err == nil {
-				stored = append(stored, step)
-			}
-			if !yield(step, err) {
-				return
-			}
-		}
-	}, cal)
-	if err != nil {
-		return nil, err
-	}
-	steps := make([]Step, len(stored))
-	for i := range stored {
-		steps[i] = viewStep(run, &stored[i], &outcome.Results[i], &outcome.Decisions[i], outcome.Remarks[i])
-	}
-	return steps, nil
+// Report analyses a run, or gives what was made of it before. It is not to be
+// changed but for its own fields.
+func (d *Daemon) Report(ctx context.Context, run *sweep.Run, o reporting.Options) (*report.Input, error) {
+	o.Program, o.Now = d.Program, d.Now()
+	return d.analysed.report(ctx, run, o)
+}
+
+// Steps are those of a run from an index on, with what the analysis makes of
+// them: at most so many, 0 for all.
+func (d *Daemon) Steps(ctx context.Context, run *sweep.Run, from, most int) ([]Step, error) {
+	return d.analysed.stepsOf(ctx, run, from, most)
 }

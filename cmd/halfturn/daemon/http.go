@@ -252,6 +252,7 @@ func (d *Daemon) getBench(w http.ResponseWriter, _ *http.Request) error {
 const (
 	runsInPage = 50
 	mostRuns   = 1000
+	mostSteps  = 10_000
 	mostNumber = 1 << 53 // what every JSON reader holds exactly
 )
 
@@ -260,7 +261,7 @@ func (d *Daemon) getRuns(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	before, err := queryNumber(r, "before", mostNumber, 1, mostNumber)
+	before, err := queryNumber(r, "before", 0, 1, mostNumber)
 	if err != nil {
 		return err
 	}
@@ -270,20 +271,16 @@ func (d *Daemon) getRuns(w http.ResponseWriter, r *http.Request) error {
 	default:
 		return wrong("kind must be calibration, balun or swapped")
 	}
-	runs, err := d.store.Runs(r.Context())
+	listed, err := d.List(r.Context(), journal.Listing{Kind: kind, Before: before, Most: int(limit)})
 	if err != nil {
 		return err
 	}
-	page := Runs{Runs: []Run{}}
-	for i := len(runs) - 1; i >= 0; i-- {
-		if runs[i].ID >= before || kind != "" && runs[i].Kind != kind {
-			continue
-		}
-		if int64(len(page.Runs)) == limit {
-			page.Before = page.Runs[limit-1].ID
-			break
-		}
-		page.Runs = append(page.Runs, viewRun(&runs[i]))
+	page := Runs{Runs: make([]Run, len(listed.Runs))}
+	for i := range listed.Runs {
+		page.Runs[i] = viewRun(&listed.Runs[i])
+	}
+	if listed.Older > 0 && len(page.Runs) > 0 {
+		page.Before = page.Runs[len(page.Runs)-1].ID
 	}
 	return reply(w, http.StatusOK, page)
 }
@@ -313,7 +310,11 @@ func (d *Daemon) getSteps(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	steps, err := d.Steps(r.Context(), &run, int(from))
+	limit, err := queryNumber(r, "limit", 0, 1, mostSteps)
+	if err != nil {
+		return err
+	}
+	steps, err := d.Steps(r.Context(), &run, int(from), int(limit))
 	if err != nil {
 		return err
 	}

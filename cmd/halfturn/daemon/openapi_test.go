@@ -140,6 +140,7 @@ func TestRepliesAreAsDocumented(t *testing.T) {
 	check(400, "GET", root+"/runs/none", "")
 	check(200, "GET", root+"/runs/1/steps", "")
 	check(200, "GET", root+"/runs/2/steps?from=3", "")
+	check(200, "GET", root+"/runs/2/steps?from=1&limit=2", "")
 	check(400, "GET", root+"/runs/2/steps?from=-1", "")
 	check(200, "GET", root+"/runs/1/report", "")
 	check(200, "GET", root+"/runs/2/report", "")

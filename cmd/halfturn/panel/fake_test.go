@@ -39,10 +39,9 @@ type fake struct {
 	onReport func()
 }
 
-func (f *fake) State() daemon.Bench                       { return f.state }
-func (f *fake) Runs(context.Context) ([]sweep.Run, error) { return f.runs, f.err }
-func (f *fake) Jobs() []queue.Job                         { return f.jobs }
-func (f *fake) Firings() []queue.Firing                   { return f.firings }
+func (f *fake) State() daemon.Bench     { return f.state }
+func (f *fake) Jobs() []queue.Job       { return f.jobs }
+func (f *fake) Firings() []queue.Firing { return f.firings }
 func (f *fake) Job(id int64) (queue.Job, error) {
 	for _, j := range f.jobs {
 		if j.ID == id {
@@ -53,6 +52,24 @@ func (f *fake) Job(id int64) (queue.Job, error) {
 }
 func (f *fake) Guarded() bool                                 { return f.guarded }
 func (f *fake) job(context.Context, int64) (queue.Job, error) { return queue.Job{}, f.err }
+
+// List is what a store would give of the runs, which stand the oldest first.
+func (f *fake) List(_ context.Context, l journal.Listing) (journal.Listed, error) {
+	var listed journal.Listed
+	for i := len(f.runs) - 1; i >= 0; i-- {
+		switch {
+		case l.Kind != "" && f.runs[i].Kind != l.Kind:
+		case l.Before > 0 && f.runs[i].ID >= l.Before:
+			listed.Newer++
+		case len(listed.Runs) == l.Most:
+			listed.Older++
+		default:
+			listed.Runs = append(listed.Runs, f.runs[i])
+		}
+	}
+	return listed, f.err
+}
+
 func (f *fake) Run(_ context.Context, id int64) (sweep.Run, error) {
 	for i := range f.runs {
 		if f.runs[i].ID == id {

@@ -23,7 +23,9 @@ type stored struct {
 	store *journal.Store
 }
 
-func (s *stored) Runs(ctx context.Context) ([]sweep.Run, error) { return s.store.Runs(ctx) }
+func (s *stored) List(ctx context.Context, l journal.Listing) (journal.Listed, error) {
+	return s.store.List(ctx, l)
+}
 
 // BenchmarkRunsPage is the list of a store of 1000 runs: at most 100 ms.
 func BenchmarkRunsPage(b *testing.B) {

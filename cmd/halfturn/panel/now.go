@@ -9,6 +9,7 @@ import (
 	"halfturn/analysis/report"
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/reporting"
+	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
 )
 
@@ -71,11 +72,11 @@ func (p *Panel) getNow(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if b.Measuring == nil {
-		runs, err := p.source.Runs(r.Context())
+		listed, err := p.source.List(r.Context(), journal.Listing{Most: latestRuns})
 		if err != nil {
 			return err
 		}
-		v.Last = viewRuns(runs, latestRuns)
+		v.Last = viewRuns(listed.Runs)
 	}
 	return p.show(w, http.StatusOK, "now", frame{Title: "Now", Section: "now", Live: true, Page: &v})
 }

@@ -67,7 +67,9 @@ func TestPagesOfARealStore(t *testing.T) {
 		"/runs":                  {"winding 3", "winding 4", "Compare the ticked runs", "pass", "1 to 4 of 4 runs"},
 		"/runs?kind=calibration": {"1 to 1 of 1 run"},
 		"/runs?kind=swapped":     {"arms exchanged"},
-		"/runs?page=2":           {"No run"},
+		"/runs?before=3":         {"3 to 4 of 4 runs", `href="/runs?after=2"`},
+		"/runs?after=2":          {"1 to 2 of 4 runs", `href="/runs?before=3"`},
+		"/runs?before=1":         {"No run"},
 		"/runs/1":                {"Gain mismatch", "data-words", `href="/runs/1/fixture"`},
 		"/runs/2": {"Phase balance", "data-words", `href="/api/v1/runs/2/report"`, "X-Y figures", "data-boxes",
 			"arm 2 is", "winding 3", `href="/runs/1/fixture"`, "<table"},
@@ -92,7 +94,7 @@ func TestPagesOfARealStore(t *testing.T) {
 	}
 	for path, code := range map[string]int{
 		"/jobs/99": 404, "/jobs/x": 404, "/runs/99": 404, "/runs/x": 404, "/runs/0": 404, "/runs/99/fixture": 404, "/runs/2/fixture": 404, "/nothing": 404,
-		"/runs?kind=x": 400, "/runs?page=0": 400, "/runs?page=x": 400, "/runs/2/plots/x.svg": 404, "/runs/2/plots/drive.svg?from=x": 400,
+		"/runs?kind=x": 400, "/runs?before=0": 400, "/runs?after=x": 400, "/runs/2/plots/x.svg": 404, "/runs/2/plots/drive.svg?from=x": 400,
 		"/compare": 400, "/compare?run=2": 400, "/compare?run=2&run=2": 400, "/compare?run=2&run=x": 400,
 		"/compare?run=1&run=2": 422, "/compare?run=2&run=99": 404, "/runs/1/three-port.s3p": 409,
 	} {

@@ -25,6 +25,7 @@ import (
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/reporting"
 	"halfturn/sweep"
+	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
 )
 
@@ -32,11 +33,12 @@ import (
 type Source interface {
 	// State is how the bench stands.
 	State() daemon.Bench
-	// Runs is every stored run, the oldest first.
-	Runs(ctx context.Context) ([]sweep.Run, error)
+	// List is a part of the list of stored runs.
+	List(ctx context.Context, l journal.Listing) (journal.Listed, error)
 	// Run is one of them; journal.ErrNoRun where there is none.
 	Run(ctx context.Context, id int64) (sweep.Run, error)
-	// Report analyses a run, one that is being measured too.
+	// Report analyses a run, one that is being measured too. What it gives is
+	// shared: fields may be set, what they point to is not to be changed.
 	Report(ctx context.Context, run *sweep.Run, o reporting.Options) (*report.Input, error)
 	// Compared sets the later runs against the first.
 	Compared(ctx context.Context, runs []int64) (*report.Compared, error)

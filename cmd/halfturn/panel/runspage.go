@@ -9,6 +9,7 @@ import (
 
 	"halfturn/analysis/conformity"
 	"halfturn/sweep"
+	"halfturn/sweep/journal"
 )
 
 // daemonRun is a run in a list.
@@ -39,11 +40,10 @@ func viewRun(r *sweep.Run) daemonRun {
 	return v
 }
 
-// viewRuns are the newest n runs, the newest first.
-func viewRuns(runs []sweep.Run, n int) []daemonRun {
-	var list []daemonRun
-	for i := len(runs) - 1; i >= 0 && len(list) < n; i-- {
-		list = append(list, viewRun(&runs[i]))
+func viewRuns(runs []sweep.Run) []daemonRun {
+	list := make([]daemonRun, len(runs))
+	for i := range runs {
+		list[i] = viewRun(&runs[i])
 	}
 	return list
 }
@@ -58,51 +58,53 @@ type runsView struct {
 	Older, Newer string
 }
 
-const runsShown = 50
+const (
+	runsShown  = 50
+	mostNumber = 1 << 53
+)
 
+// getRuns shows the runs before or after one, the newest without either: the
+// addresses of older pages hold the same runs whatever is measured meanwhile.
 func (p *Panel) getRuns(w http.ResponseWriter, r *http.Request) error {
 	query := r.URL.Query()
 	v := runsView{Kind: sweep.Kind(query.Get("kind")), Kinds: []sweep.Kind{sweep.Balun, sweep.Swapped, sweep.Calibration}}
-	page := 1
-	if text := query.Get("page"); text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 1 || n > 1<<20 {
-			return failure{http.StatusBadRequest, fmt.Sprintf("%q is not the number of a page", text)}
+	wanted := journal.Listing{Kind: v.Kind, Most: runsShown}
+	for name, into := range map[string]*int64{"before": &wanted.Before, "after": &wanted.After} {
+		text := query.Get(name)
+		if text == "" {
+			continue
 		}
-		page = n
+		n, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || n < 1 || n > mostNumber {
+			return failure{http.StatusBadRequest, fmt.Sprintf("%q is not the number of a run", text)}
+		}
+		*into = n
 	}
 	switch v.Kind {
 	case "", sweep.Balun, sweep.Swapped, sweep.Calibration:
 	default:
 		return failure{http.StatusBadRequest, fmt.Sprintf("%q is no kind of run", v.Kind)}
 	}
-	runs, err := p.source.Runs(r.Context())
+	listed, err := p.source.List(r.Context(), wanted)
 	if err != nil {
 		return err
 	}
-	from := (page - 1) * runsShown
-	for i := len(runs) - 1; i >= 0; i-- {
-		if v.Kind != "" && runs[i].Kind != v.Kind {
-			continue
-		}
-		if v.Total >= from && v.Total < from+runsShown {
-			v.Runs = append(v.Runs, viewRun(&runs[i]))
-		}
-		v.Total++
-	}
-	v.First, v.Last = from+1, from+len(v.Runs)
-	link := func(page int) string {
-		q := url.Values{"page": {strconv.Itoa(page)}}
+	v.Runs = viewRuns(listed.Runs)
+	n := len(v.Runs)
+	v.Total = listed.Newer + n + listed.Older
+	v.First, v.Last = listed.Newer+1, listed.Newer+n
+	link := func(name string, run int64) string {
+		q := url.Values{name: {strconv.FormatInt(run, 10)}}
 		if v.Kind != "" {
 			q.Set("kind", string(v.Kind))
 		}
 		return "/runs?" + q.Encode()
 	}
-	if page > 1 {
-		v.Newer = link(page - 1)
+	if n > 0 && listed.Newer > 0 {
+		v.Newer = link("after", v.Runs[0].ID)
 	}
-	if v.Last < v.Total && len(v.Runs) > 0 {
-		v.Older = link(page + 1)
+	if n > 0 && listed.Older > 0 {
+		v.Older = link("before", v.Runs[n-1].ID)
 	}
 	return p.show(w, http.StatusOK, "runs", frame{Title: "Runs", Section: "runs", Page: &v})
 }

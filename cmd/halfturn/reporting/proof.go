@@ -3,7 +3,6 @@ package reporting
 import (
 	"context"
 	"fmt"
-	"slices"
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
@@ -26,12 +25,11 @@ func proof(points []balance.Point, limits conformity.Limits, load balance.Load) 
 // agreement compares a calibration with the one before it on the same fixture
 // and instruments, if the store has one.
 func agreement(ctx context.Context, store Store, run *sweep.Run, points []balance.Point, p *report.Proof) error {
-	runs, err := store.Runs(ctx)
-	if err != nil {
-		return err
-	}
-	for _, earlier := range slices.Backward(runs) {
-		if earlier.ID >= run.ID || earlier.Kind != sweep.Calibration || earlier.State != sweep.Done ||
+	for earlier, err := range store.Newest(ctx, sweep.Calibration, run.ID) {
+		if err != nil {
+			return err
+		}
+		if earlier.State != sweep.Done ||
 			earlier.Bench.Fixture != run.Bench.Fixture || earlier.Identities != run.Identities {
 			continue
 		}

@@ -6,6 +6,7 @@ package reporting
 import (
 	"context"
 	"fmt"
+	"iter"
 	"time"
 
 	"halfturn/analysis/balance"
@@ -21,8 +22,9 @@ type Store interface {
 	sweep.Journal
 	// Captures reads the captures of one step of a run.
 	Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error)
-	// Runs is every run, the oldest first.
-	Runs(ctx context.Context) ([]sweep.Run, error)
+	// Newest yields the runs of a kind with an ID below before, 0 for any, the
+	// newest first.
+	Newest(ctx context.Context, kind sweep.Kind, before int64) iter.Seq2[sweep.Run, error]
 }
 
 // Options is what a report needs beside the run.

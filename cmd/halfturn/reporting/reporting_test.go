@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -40,7 +41,15 @@ func (s *shelf) Run(_ context.Context, id int64) (sweep.Run, error) {
 	return s.runs[id-1], nil
 }
 
-func (s *shelf) Runs(context.Context) ([]sweep.Run, error) { return s.runs, nil }
+func (s *shelf) Newest(_ context.Context, kind sweep.Kind, before int64) iter.Seq2[sweep.Run, error] {
+	return func(yield func(sweep.Run, error) bool) {
+		for _, r := range slices.Backward(s.runs) {
+			if r.Kind == kind && r.ID < before && !yield(r, nil) {
+				return
+			}
+		}
+	}
+}
 
 func (s *shelf) Captures(context.Context, int64, int) ([]drivers.Capture, error) { return nil, nil }
 
