@@ -23,12 +23,16 @@ type Trace struct {
 }
 
 // Captures gives the captures of the step with an index, in the order taken;
-// none where they are no longer kept.
+// nil where they are no longer kept.
 type Captures func(index int) ([]Capture, error)
 
 // writeCaptures writes the captures of a step as the value of a key, with
 // line to build each piece in.
 func writeCaptures(b *bufio.Writer, captures []Capture, line []byte) []byte {
+	if captures == nil {
+		b.WriteString("null")
+		return line
+	}
 	b.WriteByte('[')
 	for i := range captures {
 		c := &captures[i]

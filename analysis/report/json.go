@@ -118,7 +118,7 @@ func JSON(w io.Writer, in Input) error { return JSONWithCaptures(w, in, nil) }
 // volts = (code - zero) · volts_per_code; a code at low or high is clipped.
 // Those of a step's second, lower drive come last. Captures are asked for one
 // step at a time, so that a run of any length takes the memory of one step; nil
-// leaves them out. An error of theirs is returned as it is.
+// leaves them out. Captured is null where they are no longer kept. An error of theirs is returned as it is.
 func JSONWithCaptures(w io.Writer, in Input, captures Captures) error {
 	b := bufio.NewWriterSize(w, 1<<16)
 	put := func(before string, v any) error {

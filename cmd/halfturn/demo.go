@@ -122,7 +122,7 @@ func (d *demo) conclude(cmd *cobra.Command, server *simbench.Server, store *jour
 			}
 		}
 	}
-	in, err := loadReport(cmd.Context(), store, run, reporting.Options{Truth: truth, Figures: figuresInReport})
+	in, err := loadReport(cmd.Context(), store, run, reporting.Options{Truth: truth, Figures: sweep.Figures})
 	if err != nil {
 		return err
 	}

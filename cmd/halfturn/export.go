@@ -37,7 +37,7 @@ json        {"run", "summary", "swapped", "choke", "budgets", "linearity", "fixt
             expanded uncertainty, null what is not known. With --captures each step
             has "captured": a list of {"rate_hz", "traces": [arm 1, arm 2]}, a trace
             being {"arm", "volts_per_code", "zero", "low", "high", "codes"}, and
-            volts = (code - zero) * volts_per_code
+            volts = (code - zero) * volts_per_code; null where they were thinned
 touchstone  the three-port of what is known (Touchstone 1.1); its comment lines say
             what is measured, assumed and unknown`,
 		Example: `  halfturn export 12 --format csv --out steps.csv
@@ -58,9 +58,22 @@ touchstone  the three-port of what is known (Touchstone 1.1); its comment lines 
 					return err
 				}
 				if captures {
+					read := reporting.Captures(cmd.Context(), store, run.ID)
+					gone := 0
 					write = func(w io.Writer, in report.Input) error {
-						return report.JSONWithCaptures(w, in, reporting.Captures(cmd.Context(), store, run.ID))
+						return report.JSONWithCaptures(w, in, func(step int) ([]report.Capture, error) {
+							list, err := read(step)
+							if err == nil && list == nil {
+								gone++
+							}
+							return list, err
+						})
 					}
+					defer func() {
+						if gone > 0 {
+							fmt.Fprintf(cmd.ErrOrStderr(), "warning: the captures of %d of %d steps were thinned and are gone: they are null\n", gone, len(in.Steps))
+						}
+					}()
 				}
 				if out == "" {
 					return write(cmd.OutOrStdout(), *in)

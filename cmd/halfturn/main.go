@@ -92,7 +92,7 @@ undecided (conditional or not measurable).`,
 	root.AddCommand(
 		demoCommand(), simulateCommand(), checkCommand(), replayCommand(), maskCommand(),
 		calibrateCommand(), measureCommand(), resumeCommand(),
-		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(),
+		runsCommand(), showCommand(), reportCommand(), exportCommand(), recoverCommand(), thinCommand(),
 		compareCommand(), baselineCommand(),
 		serveCommand(), submitCommand(), jobsCommand(), readyCommand(), cancelCommand(), againCommand(), tokenCommand(),
 		versionCommand(),

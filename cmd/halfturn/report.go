@@ -23,7 +23,7 @@ func reportCommand() *cobra.Command {
 		Example: "  halfturn report latest\n  halfturn report 12 --out winding-3.html --sleeves 6",
 		Args:    exactly(1, "the number of a run"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			o := reporting.Options{Figures: figuresInReport}
+			o := reporting.Options{Figures: sweep.Figures}
 			if err := a.read(&o); err != nil {
 				return usageError{err}
 			}

@@ -3,11 +3,13 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"html"
 	"io"
 	"maps"
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"halfturn/cmd/halfturn/daemon"
 	"halfturn/drivers/simbench"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
@@ -71,7 +74,106 @@ func scaledStore(t testing.TB, runs, steps, samples int) (bench string) {
 	return bench
 }
 
-// number of the environment, or what holds without it.
+// The list of a store of 60 runs of 50 steps, page by page over the API and by
+// the links of the page, has every run once and in order, while another process
+// adds runs; and each run's report is there.
+func TestScaledStorePageByPage(t *testing.T) {
+	const runs, steps = 60, 50
+	store := storeOf(scaledStore(t, runs, steps, 200))
+	server := simulated(t, "good-balun", simbench.Options{})
+	file, address := daemonFile(t, server, steps, "")
+	onStore(t, file, store)
+	s := serveChild(t, file, address)
+	adding, err := journal.OpenExisting(t.Context(), store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer adding.Close()
+	add := func() {
+		run, err := adding.Run(t.Context(), 3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := adding.Copy(t.Context(), adding, 3, &run); err != nil {
+			t.Fatal(err)
+		}
+	}
+	get := func(path string) string {
+		t.Helper()
+		response, err := http.Get("http://" + address + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer response.Body.Close()
+		text, err := io.ReadAll(response.Body)
+		if err != nil || response.StatusCode != http.StatusOK {
+			t.Fatalf("%s: %s %v %s", path, response.Status, err, text)
+		}
+		return string(text)
+	}
+	descending := func(how string, first int64, got []int64) {
+		t.Helper()
+		for i, id := range got {
+			if id != first-int64(i) {
+				t.Fatalf("%s: run %d comes at place %d, of %v", how, id, i, got)
+			}
+		}
+		if int64(len(got)) != first {
+			t.Errorf("%s: %d runs of %d", how, len(got), first)
+		}
+	}
+	first, before := int64(runs), ""
+	var seen []int64
+	for {
+		var page daemon.Runs
+		s.must("GET", "/runs?limit=7"+before, nil, &page)
+		for _, run := range page.Runs {
+			seen = append(seen, run.ID)
+		}
+		if page.Before == 0 {
+			break
+		}
+		before = fmt.Sprintf("&before=%d", page.Before)
+		add()
+	}
+	descending("API", first, seen)
+
+	seen, first = nil, int64(runs+8)
+	row := regexp.MustCompile(`<th scope="row" class="of"><a href="/runs/(\d+)">`)
+	older := regexp.MustCompile(`<a href="([^"]+)" rel="next">`)
+	for path := "/runs"; path != ""; {
+		page := get(path)
+		for _, m := range row.FindAllStringSubmatch(page, -1) {
+			id, _ := strconv.ParseInt(m[1], 10, 64)
+			seen = append(seen, id)
+		}
+		path = ""
+		if m := older.FindStringSubmatch(page); m != nil {
+			path = html.UnescapeString(m[1])
+		}
+		add()
+	}
+	descending("page", first, seen)
+	for id := 1; id <= runs; id += 13 {
+		if page := get(fmt.Sprintf("/api/v1/runs/%d/report", id)); !strings.Contains(page, "<svg") {
+			t.Errorf("run %d has no report", id)
+		}
+	}
+}
+
+// onStore makes a bench file name another store.
+func onStore(t testing.TB, file, store string) {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, []byte(strings.Replace(string(text), storeOf(file), store, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// numberFrom is a number of the environment, or what holds without it.
 func numberFrom(t testing.TB, variable string, without int) int {
 	t.Helper()
 	n, err := strconv.Atoi(cmp.Or(os.Getenv(variable), strconv.Itoa(without)))
@@ -107,13 +209,7 @@ func BenchmarkScale(b *testing.B) {
 	}
 	server := simulated(b, "good-balun", simbench.Options{})
 	file, address := daemonFile(b, server, steps, "")
-	text, err := os.ReadFile(file)
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := os.WriteFile(file, []byte(strings.Replace(string(text), storeOf(file), store, 1)), 0o600); err != nil {
-		b.Fatal(err)
-	}
+	onStore(b, file, store)
 	newest := int64(runs) - 1
 	worst := map[string]time.Duration{}
 	took := func(what string, begun time.Time) { worst[what] = max(worst[what], time.Since(begun)) }

@@ -13,9 +13,6 @@ import (
 	"halfturn/sweep/journal"
 )
 
-// figuresInReport is how many X-Y figures a report shows.
-const figuresInReport = 6
-
 func showCommand() *cobra.Command {
 	var path string
 	var p printing

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 )
@@ -27,11 +29,43 @@ func (s *Store) Claim(run int64) (release func() error, err error) {
 	if s.writer == nil {
 		return nil, s.readOnly(fmt.Sprintf("claiming run %d", run))
 	}
-	release, err = Hold(fmt.Sprintf("%s.run-%d.lock", s.file, run))
+	release, err = s.HoldFor(fmt.Sprintf("run-%d", run))
 	if err != nil {
 		return nil, fmt.Errorf("store %s: claiming run %d: %w", s.path, run, err)
 	}
 	return release, nil
+}
+
+// HoldFor is Hold with a lock beside the store, one for each purpose.
+func (s *Store) HoldFor(purpose string) (release func() error, err error) {
+	return Hold(s.file + "." + purpose + ".lock")
+}
+
+// inUse says who carries out a run of this store or its queue, as far as their
+// locks tell; nil where nobody does.
+func (s *Store) inUse() error {
+	locks, err := filepath.Glob(globbed(s.file) + ".run-*.lock")
+	if err != nil {
+		return err
+	}
+	for _, lock := range append(locks, s.file+".daemon.lock") {
+		release, err := Hold(lock)
+		if err != nil {
+			return err
+		}
+		if err := release(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// globbed is a path as a pattern that matches it alone.
+func globbed(path string) string {
+	if filepath.Separator == '\\' {
+		return path // there are no escapes; * and ? are in no name
+	}
+	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
 }
 
 // Hold takes the lock in the file of that name, which it makes and which

@@ -342,3 +342,119 @@ func firstDone() sweep.Run {
 	run.ID, run.State, run.Verdict, run.Finished = 1, sweep.Done, "pass", run.Started.AddDate(0, 0, 1)
 	return run
 }
+
+// TestRecoverBesideTheRuns: jobs, notes and baselines come along, each that can
+// be read; a job's run that is lost is not taken for a new one.
+func TestRecoverBesideTheRuns(t *testing.T) {
+	ctx := context.Background()
+	path := newPath(t)
+	makeOriginal(t, path, func(s *Store) {
+		for id := range int64(4) {
+			must(t, s.SaveJob(ctx, Job{ID: id + 1, Content: strings.Repeat("x", int(id)+1)}))
+		}
+		must(t, s.SetNote(ctx, "fitted", "the balun"))
+		must(t, s.SetNote(ctx, "lost", "cause"))
+		must(t, s.SetBaseline(ctx, "before", 2))
+		must(t, s.SetBaseline(ctx, "long ago", 1))
+		must(t, s.SetBaseline(ctx, "spoilt", 2))
+		lost := create(t, s, sampleRun(sweep.Balun))
+		if lost.ID != 3 {
+			t.Fatal(lost.ID)
+		}
+		for _, q := range []string{
+			"UPDATE jobs SET content = 'y' WHERE job = 2", "UPDATE notes SET content = 'y' WHERE name = 'lost'",
+			"UPDATE baselines SET run = 1 WHERE name = 'spoilt'", "UPDATE runs SET label = 'y' WHERE run IN (1, 3)",
+		} {
+			_, err := s.writer.ExecContext(ctx, q)
+			must(t, err)
+		}
+	})
+	to := newPath(t)
+	kept, err := Recover(ctx, path, to)
+	must(t, err)
+	if kept.Jobs != 3 || kept.Baselines != 1 || len(kept.Lost) != 4 || len(kept.Runs) != 3 {
+		t.Errorf("%+v", kept)
+	}
+	for _, lost := range kept.Lost {
+		if !errors.Is(lost, ErrDamaged) {
+			t.Error(lost)
+		}
+	}
+	s := open(t, to)
+	jobs, err := s.Jobs(ctx)
+	must(t, err)
+	if want := []Job{{1, "x"}, {3, "xxx"}, {4, "xxxx"}}; !slices.Equal(jobs, want) {
+		t.Errorf("jobs %+v", jobs)
+	}
+	notes, err := s.Notes(ctx)
+	must(t, err)
+	if len(notes) != 1 || notes["fitted"] != "the balun" {
+		t.Errorf("notes %v", notes)
+	}
+	baselines, err := s.Baselines(ctx)
+	must(t, err)
+	if want := []Baseline{{"before", 2}}; !slices.Equal(baselines, want) {
+		t.Errorf("baselines %+v", baselines)
+	}
+	if next := create(t, s, sampleRun(sweep.Balun)); next.ID != 4 {
+		t.Errorf("a new run is %d, which was another's", next.ID)
+	}
+}
+
+// TestRecoverFlippedBits: whatever is damaged, a recovery ends, and what it
+// gives is what was stored.
+func TestRecoverFlippedBits(t *testing.T) {
+	ctx := context.Background()
+	path := newPath(t)
+	o := makeOriginal(t, path, func(s *Store) {
+		must(t, s.SaveJob(ctx, Job{ID: 1, Content: "x"}))
+		must(t, s.SetBaseline(ctx, "before", 1))
+		done := firstDone()
+		must(t, s.Update(ctx, &done))
+		_, err := s.Thin(ctx, 1, []int{0, 39}, thinnedAt)
+		must(t, err)
+	})
+	whole, err := os.ReadFile(path)
+	must(t, err)
+	random := rand.New(rand.NewPCG(11, 12))
+	recovered := 0
+	for range 15 {
+		bytes := append([]byte(nil), whole...)
+		at := random.IntN(len(bytes))
+		for j := range min(64, len(bytes)-at) {
+			bytes[at+j] = byte(random.IntN(256))
+		}
+		must(t, os.WriteFile(path, bytes, 0o600))
+		to := newPath(t)
+		kept, err := Recover(ctx, path, to)
+		if err != nil {
+			if strings.Contains(err.Error(), "store "+to) {
+				t.Errorf("writing failed: %v", err)
+			}
+			continue
+		}
+		recovered++
+		s := open(t, to)
+		for _, k := range kept.Runs {
+			run, err := s.Run(ctx, k.Run)
+			must(t, err)
+			if run.Kind == "" {
+				continue
+			}
+			steps, err := collect(ctx, s, k.Run)
+			must(t, err)
+			if !slices.Equal(steps, o.steps[k.Run-1][:len(steps)]) {
+				t.Errorf("wrong steps of run %d", k.Run)
+			}
+			for i := range steps {
+				captures, err := s.Captures(ctx, k.Run, i)
+				if err != nil && !errors.Is(err, ErrThinned) || len(captures) > 0 && !equalCaptures(captures, o.captures[k.Run-1][i]) {
+					t.Errorf("captures of run %d, step %d: %v", k.Run, i, err)
+				}
+			}
+		}
+	}
+	if recovered < 5 {
+		t.Errorf("%d of 15 could be recovered", recovered)
+	}
+}

@@ -29,6 +29,7 @@ var children = map[string]func(path string) error{
 	"commit": commitForEver,
 	"writer": writeOneRun,
 	"holder": holdRun,
+	"thin":   thinAll,
 }
 
 // amounts compares runs: those of a budget have fields of their own.

@@ -61,6 +61,11 @@ func (s *Store) Thin(ctx context.Context, run int64, kept []int, now time.Time) 
 	if s.writer == nil {
 		return 0, s.readOnly(doing)
 	}
+	release, err := s.HoldFor("thin") // two would not know what the other does not keep
+	if err != nil {
+		return 0, fmt.Errorf("store %s: %s: %w", s.path, doing, err)
+	}
+	defer func() { err = errors.Join(err, release()) }()
 	before, err := s.Thinned(ctx, run)
 	if err != nil {
 		return 0, err
@@ -305,12 +310,16 @@ func (s *Store) checkpoint(ctx context.Context) error {
 }
 
 // Rewrite writes the whole file anew without its free room, after which Shrink
-// can give room back. Nobody else may write meanwhile, and the disk must have
-// room for it once more.
+// can give room back. Nobody else can write meanwhile; it is refused with
+// ErrHeld while a run or a daemon's queue is carried out. The disk must have
+// room for the file twice more, in its folder and in that for temporary files.
 func (s *Store) Rewrite(ctx context.Context) error {
 	const doing = "writing the file anew"
 	if s.writer == nil {
 		return s.readOnly(doing)
+	}
+	if err := s.inUse(); err != nil {
+		return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
 	}
 	for _, q := range []string{fmt.Sprintf("PRAGMA auto_vacuum = %d", incremental), "VACUUM"} {
 		if _, err := s.writer.ExecContext(ctx, q); err != nil {

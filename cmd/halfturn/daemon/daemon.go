@@ -21,7 +21,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -135,14 +134,7 @@ func (d *Daemon) hold() error {
 	if err != nil {
 		return err
 	}
-	path, err := filepath.Abs(d.Config.Store)
-	if err == nil {
-		path, err = filepath.EvalSymlinks(path)
-	}
-	if err != nil {
-		return errors.Join(err, bench())
-	}
-	jobs, err := journal.Hold(path + ".daemon.lock")
+	jobs, err := d.store.HoldFor("daemon")
 	if err != nil {
 		return errors.Join(fmt.Errorf("the queue of store %s is %w", d.Config.Store, err), bench())
 	}
@@ -207,6 +199,7 @@ func (d *Daemon) Run(ctx context.Context, l net.Listener, stop <-chan struct{}, 
 	var side sync.WaitGroup
 	side.Go(func() { d.watchFile(ctx) })
 	side.Go(func() { d.watchdog(ctx) })
+	side.Go(func() { d.thin(ctx) })
 	worked := make(chan struct{})
 	quit := make(chan struct{}) // stop, or the server failed
 	go func() {

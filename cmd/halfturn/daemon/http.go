@@ -337,15 +337,12 @@ func document(w http.ResponseWriter, write func(io.Writer) error) error {
 	return nil
 }
 
-// figuresInReport is how many X-Y figures a report shows.
-const figuresInReport = 6
-
 func (d *Daemon) getReport(w http.ResponseWriter, r *http.Request) error {
 	run, err := d.run(r)
 	if err != nil {
 		return err
 	}
-	in, err := d.Report(r.Context(), &run, reporting.Options{Figures: figuresInReport})
+	in, err := d.Report(r.Context(), &run, reporting.Options{Figures: sweep.Figures})
 	if err != nil {
 		return err
 	}

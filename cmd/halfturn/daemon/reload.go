@@ -17,8 +17,8 @@ import (
 )
 
 // The bench file is read again when it has changed and when somebody asks for
-// it. What it says then holds at once for schedules, hooks and tries, and for
-// runs from the next job on: one that has begun goes by what it began with.
+// it. What it says then holds at once for schedules, hooks and tries, for thinning
+// when it looks again, and for runs from the next job on: one that has begun goes by what it began with.
 // What cannot be read, or takes a restart, changes nothing.
 
 // config is what is in force. It is not changed but replaced.
@@ -121,7 +121,7 @@ func differences(was, is *setup.Config) []string {
 		for _, top := range []struct {
 			name string
 			of   any
-		}{{"bench", c.Bench}, {"plan", c.Plan}, {"serve", c.Serve}} {
+		}{{"bench", c.Bench}, {"plan", c.Plan}, {"thin", c.Thin}, {"serve", c.Serve}} {
 			text, err := json.Marshal(top.of)
 			var keys map[string]any
 			if err != nil || json.Unmarshal(text, &keys) != nil {

@@ -31,6 +31,7 @@ func TestMain(m *testing.M) {
 	}
 	os.Setenv("XDG_CACHE_HOME", cache)
 	fileEvery = 20 * time.Millisecond
+	thinFirst, thinEvery = 50*time.Millisecond, 50*time.Millisecond
 	http.DefaultTransport.(*http.Transport).DisableKeepAlives = true
 	code := m.Run()
 	os.RemoveAll(cache)

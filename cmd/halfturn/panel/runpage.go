@@ -22,9 +22,6 @@ const (
 	partProof  = "Fixture"
 )
 
-// figuresShown is how many X-Y figures a run's page has.
-const figuresShown = 6
-
 // runView is one run.
 type runView struct {
 	Run     daemonRun
@@ -58,7 +55,7 @@ func (p *Panel) reported(r *http.Request, figures int) (*sweep.Run, *report.Inpu
 }
 
 func (p *Panel) getRun(w http.ResponseWriter, r *http.Request) error {
-	run, in, err := p.reported(r, figuresShown)
+	run, in, err := p.reported(r, sweep.Figures)
 	if err != nil {
 		return err
 	}

@@ -2,14 +2,19 @@ package reporting
 
 import (
 	"context"
+	"errors"
 
 	"halfturn/analysis/report"
+	"halfturn/sweep/journal"
 )
 
 // Captures reads those of a run for an export, one step at a time.
 func Captures(ctx context.Context, store Store, run int64) report.Captures {
 	return func(index int) ([]report.Capture, error) {
 		captures, err := store.Captures(ctx, run, index)
+		if errors.Is(err, journal.ErrThinned) {
+			return nil, nil
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -5,6 +5,7 @@ package reporting
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
+	"halfturn/sweep/journal"
 	"halfturn/units"
 )
 
@@ -22,6 +24,8 @@ type Store interface {
 	sweep.Journal
 	// Captures reads the captures of one step of a run.
 	Captures(ctx context.Context, run int64, step int) ([]drivers.Capture, error)
+	// Thinned tells what became of the captures of a run; nil where all are there.
+	Thinned(ctx context.Context, run int64) (*journal.Thinned, error)
 	// Newest yields the runs of a kind with an ID below before, 0 for any, the
 	// newest first.
 	Newest(ctx context.Context, kind sweep.Kind, before int64) iter.Seq2[sweep.Run, error]
@@ -130,6 +134,14 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 	if err := assess(ctx, store, run, cal, in, &o); err != nil {
 		return nil, err
 	}
+	thinned, err := store.Thinned(ctx, run.ID)
+	if err != nil {
+		return nil, err
+	}
+	if thinned != nil {
+		in.Notes = append(in.Notes, fmt.Sprintf("the captures of this run were thinned on %s and %s kept theirs; all results are as before",
+			thinned.At.Format(time.DateOnly), counted(len(thinned.Kept))))
+	}
 	return in, figures(ctx, store, run.ID, in, o.Figures)
 }
 
@@ -202,19 +214,18 @@ func figures(ctx context.Context, store Store, run int64, in *report.Input, n in
 			measured = append(measured, i)
 		}
 	}
-	n = min(n, len(measured))
-	for k := range n {
-		at := 0
-		if n > 1 {
-			at = k * (len(measured) - 1) / (n - 1)
-		}
-		s := &in.Steps[measured[at]]
+	for _, i := range sweep.Shown(len(measured), n) {
+		s := &in.Steps[measured[i]]
 		captures, err := store.Captures(ctx, run, s.Index)
+		if errors.Is(err, journal.ErrThinned) {
+			in.Notes = append(in.Notes, fmt.Sprintf("no X-Y figure at %s: its captures are gone", s.Point.Frequency.Brief()))
+			continue
+		}
 		if err != nil {
 			return err
 		}
 		if len(captures) == 0 {
-			continue // thinned away; the results stay
+			continue // none came along from a damaged store
 		}
 		in.Figures = append(in.Figures, figure(s, &captures[0]))
 	}

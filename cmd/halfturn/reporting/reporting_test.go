@@ -19,6 +19,7 @@ import (
 	"halfturn/analysis/uncertainty"
 	"halfturn/drivers"
 	"halfturn/sweep"
+	"halfturn/sweep/journal"
 	"halfturn/units"
 )
 
@@ -40,6 +41,8 @@ func (s *shelf) Run(_ context.Context, id int64) (sweep.Run, error) {
 	}
 	return s.runs[id-1], nil
 }
+
+func (s *shelf) Thinned(context.Context, int64) (*journal.Thinned, error) { return nil, nil }
 
 func (s *shelf) Newest(_ context.Context, kind sweep.Kind, before int64) iter.Seq2[sweep.Run, error] {
 	return func(yield func(sweep.Run, error) bool) {

@@ -93,6 +93,7 @@ func (c *Config) check(r *reader) {
 		"is %v: it must be above 0 dB and at most %v", p.Linearity.Drop, sweep.LargestDrop)
 	must(p.Linearity.Every >= 0, "plan.linearity.every", "is %d: it is a number of steps, or 0 for none", p.Linearity.Every)
 	c.checkHabits(r)
+	must(c.Thin.After >= 24*time.Hour, "thin.after", "is %v: it must be 1 d at least; without it all captures stay", c.Thin.After)
 	c.checkUncertainty(r)
 	c.checkLimits(r)
 	c.checkServe(r)

@@ -24,7 +24,7 @@ func fromText(from, to reflect.Value) (any, error) {
 		err := v.UnmarshalText([]byte(text))
 		return into.Elem().Interface(), err
 	case *time.Duration:
-		return parseDuration(text)
+		return ParseDuration(text)
 	case *int:
 		n, err := strconv.Atoi(text)
 		if err != nil {
@@ -51,8 +51,8 @@ func fromText(from, to reflect.Value) (any, error) {
 	return text, nil
 }
 
-// parseDuration reads "20 ms", "24 h", "7 d" and Go's "1h30m".
-func parseDuration(text string) (time.Duration, error) {
+// ParseDuration reads "20 ms", "24 h", "7 d" and Go's "1h30m".
+func ParseDuration(text string) (time.Duration, error) {
 	s := strings.ReplaceAll(text, " ", "")
 	if number, ok := strings.CutSuffix(s, "min"); ok {
 		s = number + "m"

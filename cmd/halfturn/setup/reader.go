@@ -32,7 +32,7 @@ func (r *reader) read(text []byte) (*Config, error) {
 	r.merge()
 	var s shape
 	r.decode(&s)
-	config := &Config{Bench: s.Bench.bench(), Limits: s.Limits, Store: s.Store, Serve: s.Serve}
+	config := &Config{Bench: s.Bench.bench(), Limits: s.Limits, Store: s.Store, Thin: s.Thin, Serve: s.Serve}
 	config.Plan = s.Plan.Plan
 	stretches := r.stretches(&s.Plan)
 	config.Plan.Segments = segmentsOf(stretches)

@@ -106,6 +106,11 @@ func TestRefusals(t *testing.T) {
 		{"  amplitude_balance: 0.5 dB\n  phase_balance: 4 deg\n  common_mode_rejection: 25 dB\n  insertion_loss: 1 dB\n", "",
 			[]string{`bench.yaml:38: limits: none of amplitude_balance, phase_balance, common_mode_rejection and insertion_loss is given: nothing to decide`}},
 
+		// Thinning.
+		{"after: 90 d", "after: 2 h", []string{`bench.yaml:48: thin.after: is 2h0m0s: it must be 1 d at least; without it all captures stay`}},
+		{"after: 90 d", "after: 0 s", []string{`bench.yaml:48: thin.after: is 0s: it must be 1 d at least; without it all captures stay`}},
+		{"after: 90 d", "after: -90 d", []string{`bench.yaml:48: thin.after: "-90 d" is not a time: write it like "20 ms" or "24 h"`}},
+
 		// What is missing.
 		{"    dialect: scpi99-generator\n", "", []string{`bench.yaml:4: bench.generator.dialect: is missing, write it like "scpi99-generator"`}},
 		{"    address: tcp://192.0.2.10:5025\n", "", []string{`bench.yaml:4: bench.generator.address: is missing, write it like "tcp://192.0.2.10:5025"`}},
@@ -126,10 +131,10 @@ func TestRefusals(t *testing.T) {
 		{"phase_balance: 4 deg", "phase-balance: 4 deg", []string{`bench.yaml:43: limits.phase-balance: there is no such key, did you mean "phase_balance"?`}},
 		{"store: mine.db", "Store: mine.db", []string{`bench.yaml:47: Store: there is no such key, did you mean "store"?`}},
 		{"insertion_loss: 1 dB", "max_age: 1 h", []string{`bench.yaml:45: limits.max_age: there is no such key here, it belongs in "plan"`}},
-		{"store: mine.db", "colour: blue", []string{`bench.yaml:47: colour: there is no such key, here are bench, plan, limits, store, serve`}},
+		{"store: mine.db", "colour: blue", []string{`bench.yaml:47: colour: there is no such key, here are bench, plan, limits, store, thin, serve`}},
 		{"points: 60", "points: 60\n  points: 61", []string{`bench.yaml:27: plan.points: given twice, first in line 26`}},
 		{"store: mine.db", "store: mine.db\nbench: {}", []string{`bench.yaml:48: bench: given twice, first in line 1`}},
-		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:47: st ore [1m: there is no such key, here are bench, plan, limits, store, serve`}},
+		{"store: mine.db", `"st\nore\e[1m": mine.db`, []string{`bench.yaml:47: st ore [1m: there is no such key, here are bench, plan, limits, store, thin, serve`}},
 		{"store: mine.db", "store: mine.db\n? [a]\n: b", []string{`bench.yaml:48: a key is a word, not a list or a mapping`}},
 
 		// Shapes.

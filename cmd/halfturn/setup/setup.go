@@ -25,6 +25,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -41,7 +42,13 @@ type Config struct {
 	Plan   sweep.Plan        `json:"plan"`
 	Limits conformity.Limits `json:"limits"` // zero where none are given
 	Store  string            `json:"store"`  // path of the store
+	Thin   Thin              `json:"thin"`   // what of it goes in time
 	Serve  Serve             `json:"serve"`  // how the daemon of the bench serves
+}
+
+// Thin says which captures the daemon removes: see package thin.
+type Thin struct {
+	After time.Duration `json:"after" mapstructure:"after"` // 0 for none
 }
 
 // Load reads a bench: the file at path, or the shipped bench of that name

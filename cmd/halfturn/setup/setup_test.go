@@ -71,6 +71,7 @@ limits:
   insertion_loss: 1 dB
   rule: guarded
 store: mine.db
+thin: {after: 90 d}
 `
 
 // edited is valid with one piece replaced.
@@ -126,6 +127,7 @@ func TestParseReadsEveryKey(t *testing.T) {
 			Rule: conformity.Guarded,
 		},
 		Store: "mine.db",
+		Thin:  Thin{After: 90 * 24 * time.Hour},
 		Serve: Serve{Listen: "127.0.0.1:8737", Retries: 6, Backoff: time.Second},
 	}
 	if diff := cmp.Diff(want, parsed(t, valid)); diff != "" {
@@ -414,6 +416,7 @@ func TestEveryVariable(t *testing.T) {
 		"limits.name": "E", "limits.from": "1 MHz", "limits.to": "400 MHz", "limits.amplitude_balance": "1 dB",
 		"limits.phase_balance": "1 deg", "limits.common_mode_rejection": "1 dB", "limits.insertion_loss": "2 dB", "limits.rule": "simple",
 		"store":        "F",
+		"thin.after":   "30 d",
 		"serve.listen": "127.0.0.1:1", "serve.retries": "2", "serve.backoff": "2 s", "serve.hook": "G", "serve.webhook": "https://192.0.2.1/",
 		"serve.token_hash": "$argon2id$v=19$m=65536,t=3,p=4$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA",
 	}

@@ -20,6 +20,7 @@ type (
 		Plan   planShape         `mapstructure:"plan"`
 		Limits conformity.Limits `mapstructure:"limits"` // or the name of a limits file
 		Store  string            `mapstructure:"store"`
+		Thin   Thin              `mapstructure:"thin"`
 		Serve  Serve             `mapstructure:"serve"`
 	}
 
