@@ -5,6 +5,7 @@
 //	progress   how many steps of each run are stored
 //	steps      one row a step, its numbers as columns named with their units
 //	captures   one row a step: the samples of all its captures, packed
+//	thinned    one row a run whose captures were removed, but for some
 //
 // A commit is one transaction with the write-ahead log synced before it
 // returns, so that a step is there whole or not at all after a kill or a loss

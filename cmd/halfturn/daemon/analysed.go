@@ -96,7 +96,7 @@ func (a *analysed) stepsOf(ctx context.Context, run *sweep.Run, from, most int) 
 		}
 		r.cal = cal
 	}
-	if run.Plan.Steps() > mostKeptSteps { // a part of it, each time anew
+	if from > len(r.steps) || run.Plan.Steps() > mostKeptSteps { // no more than is asked for
 		return a.analyse(ctx, run, r.cal, from, most)
 	}
 	more, err := a.analyse(ctx, run, r.cal, len(r.steps), 0)
