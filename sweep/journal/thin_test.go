@@ -288,7 +288,7 @@ func TestThinKilled(t *testing.T) {
 // TestThinCutShort: told to stop it stops, and all else is as it was.
 func TestThinCutShort(t *testing.T) {
 	s := open(t, newPath(t))
-	const steps = 20 * thinSteps
+	const steps = 8 * thinSteps
 	run := fillDone(t, s, steps)
 	ctx, cancel := context.WithCancel(context.Background())
 	go func() {
