@@ -17,9 +17,10 @@ import (
 )
 
 // The bench file is read again when it has changed and when somebody asks for
-// it. What it says then holds at once for schedules, hooks and tries, for thinning
-// when it looks again, and for runs from the next job on: one that has begun goes by what it began with.
-// What cannot be read, or takes a restart, changes nothing.
+// it. What it says then holds at once for schedules, hooks and tries, for
+// thinning when it looks again, and for runs from the next job on: one that has
+// begun goes by what it began with. What cannot be read, or takes a restart,
+// changes nothing.
 
 // config is what is in force. It is not changed but replaced.
 func (d *Daemon) config() *setup.Config { return d.current.Load() }
