@@ -70,6 +70,9 @@ type Config struct {
 	TimeLimit time.Duration // for one exchange; zero means the dialect's
 	Channels  [2]string     // scope only: the channels that arm 1 and arm 2 feed, as the dialect writes them
 	Habits    Habits        `json:",omitzero"` // generator only: stated for this bench, above the dialect's
+	// Reference, scope only, is the channel that a split of the generator's
+	// signal feeds; empty where there is none.
+	Reference string `json:",omitempty"`
 }
 
 // Arm numbers the balanced outputs and the channels that they feed.
@@ -78,12 +81,18 @@ type Arm int
 const (
 	Arm1 Arm = iota
 	Arm2
+	Reference // no arm: the channel of the phase reference, where a channel is meant
 )
 
-func (a Arm) String() string { return fmt.Sprintf("arm %d", int(a)+1) }
+func (a Arm) String() string {
+	if a == Reference {
+		return "the reference"
+	}
+	return fmt.Sprintf("arm %d", int(a)+1)
+}
 
 // Window is one way a scope samples: how fast and how many samples in each
-// channel with both channels on.
+// channel with all that are in use on.
 type Window struct {
 	Rate    units.Hertz `json:"rate"`
 	Samples int         `json:"samples"`
@@ -105,8 +114,9 @@ type GeneratorAbilities struct {
 
 // ScopeAbilities is what the dialect says that a scope can do.
 type ScopeAbilities struct {
+	Channels   int           // in use, sampled together: 2, or 3 with a reference
 	Ranges     []units.Volts // full scale, peak to peak, ascending
-	Windows    []Window      // shortest span first
+	Windows    []Window      // with so many channels, shortest span first
 	InputLimit units.Volts   // peak volts that an input stands
 	Settle     time.Duration // after a change of range
 }
@@ -135,8 +145,9 @@ type Generator interface {
 	Close() error
 }
 
-// Scope is a two-channel sampler. An implementation remembers what was set,
-// and sets it again when it had to reconnect.
+// Scope samples both arms' channels, and that of the reference where
+// Config.Reference names one. An implementation remembers what was set, and
+// sets it again when it had to reconnect.
 type Scope interface {
 	Identity() string
 	Abilities() ScopeAbilities
@@ -145,7 +156,7 @@ type Scope interface {
 	SetRange(ctx context.Context, arm Arm, fullScale units.Volts) error
 	// SetWindow is given one of Abilities().Windows.
 	SetWindow(ctx context.Context, w Window) error
-	// Capture samples both channels together once and fills into, reusing
+	// Capture samples all channels in use together once and fills into, reusing
 	// its buffers. A record of the wrong length is an error (ErrReply).
 	Capture(ctx context.Context, into *Capture) error
 	// Reading is how long all captures so far have spent on reading their
@@ -164,8 +175,19 @@ type Trace struct {
 	Low, High    int16 // the converter's rails: a code at or beyond one is clipped
 }
 
-// Capture is both channels sampled together, once.
+// Capture is the channels in use sampled together, once.
 type Capture struct {
 	Rate   units.Hertz
 	Traces [2]Trace // by Arm
+	// Reference is the split of the generator's signal; without Codes where
+	// no channel samples it.
+	Reference Trace
+}
+
+// Trace is that of an arm or of the reference.
+func (c *Capture) Trace(of Arm) *Trace {
+	if of == Reference {
+		return &c.Reference
+	}
+	return &c.Traces[of]
 }

@@ -151,11 +151,13 @@ func (d *document) file(from source, text []byte) *File {
 		f.About = d.text(m.at("about"))
 	}
 	f.link = d.link(m.section("link", "terminator", "time_limit", "identity", "errors", "headers", "echo"))
-	f.prepare = d.prepare(m.section("prepare", "send", "wait"))
 	if f.Instrument == ofGenerator {
+		f.prepare = d.prepare(m.section("prepare", "send", "wait"))
 		f.generator = d.generator(m)
 	} else {
-		f.scope = d.scope(m)
+		prepare := m.section("prepare", "send", "channel", "wait")
+		f.prepare = d.prepare(prepare)
+		f.scope = d.scope(m, prepare)
 	}
 	return f
 }

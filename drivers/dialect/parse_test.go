@@ -67,7 +67,7 @@ func lineOf(t testing.TB, text, s string) int {
 
 func TestShipped(t *testing.T) {
 	if diff := cmp.Diff([]string{"bundled-generator", "bundled-scope", "coded-generator", "coded-scope", "headed-generator", "headed-scope",
-		"scpi99-digitiser", "scpi99-generator", "spoken-generator", "spoken-scope", "stepped-generator"}, shipped()); diff != "" {
+		"scpi99-digitiser", "scpi99-digitiser-4", "scpi99-generator", "spoken-generator", "spoken-scope", "stepped-generator"}, shipped()); diff != "" {
 		t.Error(diff)
 	}
 	g, err := Load("scpi99-generator")
@@ -365,6 +365,7 @@ func FuzzParse(f *testing.F) {
 	f.Add(shippedText(f, "scpi99-generator"))
 	f.Add(shippedText(f, "stepped-generator"))
 	f.Add(shippedText(f, "scpi99-digitiser"))
+	f.Add(shippedText(f, "scpi99-digitiser-4"))
 	f.Add(workedExample(f))
 	for _, name := range shipped() {
 		f.Add(shippedText(f, name))
@@ -378,7 +379,11 @@ func FuzzParse(f *testing.F) {
 		case err != nil && (file != nil || strings.Contains(err.Error(), "\n") || !strings.HasPrefix(err.Error(), "dialect f")):
 			t.Errorf("%+v, %v", file, err)
 		case err == nil && file.Instrument == "scope":
-			if _, err := file.scope.arms("f", [2]string{}); err != nil {
+			c := drivers.Config{}
+			if len(file.scope.channels) > 2 && len(file.scope.windowsWith(3)) > 0 {
+				c.Reference = file.scope.channels[2]
+			}
+			if _, err := file.scope.used("f", c); err != nil {
 				t.Error(err)
 			}
 		}

@@ -390,11 +390,11 @@ func BenchmarkCapture(b *testing.B) {
 			text = strings.Replace(text, "-128, 127", rails, 1)
 			f, err := Parse("benchmark", strings.NewReader(text))
 			must(b, err)
-			arms, err := f.scope.arms("benchmark", [2]string{})
+			arms, err := f.scope.used("benchmark", drivers.Config{})
 			must(b, err)
 			s := newScope(&quick{c.raw}, f, "memory", arms)
 			var into drivers.Capture
-			s.ranges = [2]units.Volts{0.4, 0.4}
+			s.ranges = [drivers.Reference + 1]units.Volts{0.4, 0.4}
 			s.window = drivers.Window{Rate: 500e6, Samples: samples}
 			b.SetBytes(int64(len(c.raw)))
 			b.ReportAllocs()

@@ -14,16 +14,16 @@ import (
 
 var _ drivers.Scope = (*Scope)(nil)
 
-// Scope is a two-channel sampler spoken to by a dialect file. It is for one
+// Scope is a sampler spoken to by a dialect file. It is for one
 // caller at a time. Its errors wrap a *drivers.Error, except that of a dialect
 // that cannot be read.
 type Scope struct {
 	instrument
 	text *scopeText
-	arms [2]armText
+	used []channelText // by drivers.Arm: both arms, and the reference if there is one
 
 	// What was set, to be set again on a new connection.
-	ranges [2]units.Volts
+	ranges [drivers.Reference + 1]units.Volts
 	window drivers.Window
 
 	raw    []byte    // the record being read
@@ -32,11 +32,11 @@ type Scope struct {
 	reading time.Duration // records, since the scope was opened
 }
 
-// armText are the queries of one arm's channel, filled in.
-type armText struct {
-	channel string
-	read    string
-	scale   []string
+// channelText are the queries of one channel, filled in.
+type channelText struct {
+	name  string
+	read  string
+	scale []string
 }
 
 // OpenScope reads the dialect, connects and asks for the identity. It changes
@@ -47,7 +47,7 @@ func OpenScope(ctx context.Context, c drivers.Config, options ...Option) (*Scope
 	if err != nil {
 		return nil, err
 	}
-	arms, err := f.scope.arms(f.Name, c.Channels)
+	used, err := f.scope.used(f.Name, c)
 	if err != nil {
 		return nil, err
 	}
@@ -58,11 +58,11 @@ func OpenScope(ctx context.Context, c drivers.Config, options ...Option) (*Scope
 	if err != nil {
 		return nil, err
 	}
-	return newScope(link, f, c.Address, arms), nil
+	return newScope(link, f, c.Address, used), nil
 }
 
-func newScope(c conn, f *File, address string, arms [2]armText) *Scope {
-	s := &Scope{instrument: newInstrument(c, f, address), text: f.scope, arms: arms}
+func newScope(c conn, f *File, address string, used []channelText) *Scope {
+	s := &Scope{instrument: newInstrument(c, f, address), text: f.scope, used: used}
 	c.OnReconnect(s.restore)
 	return s
 }
@@ -78,56 +78,86 @@ func (t *scopeText) suits(address string) error {
 		t.read.encoding.name)
 }
 
-// arms finds the channels that the arms feed.
-func (t *scopeText) arms(dialect string, channels [2]string) (arms [2]armText, err error) {
-	if channels == ([2]string{}) {
-		channels = [2]string(t.channels[:2])
+// used finds the channels that the arms and the reference feed.
+func (t *scopeText) used(dialect string, c drivers.Config) ([]channelText, error) {
+	names := c.Channels[:]
+	if c.Channels == ([2]string{}) {
+		names = t.channels[:2]
 	}
-	if channels[0] == channels[1] {
-		return arms, fmt.Errorf("scope: both arms are said to feed channel %s", channels[0])
+	if names[0] == names[1] {
+		return nil, fmt.Errorf("scope: both arms are said to feed channel %s", names[0])
 	}
-	for i, c := range channels {
+	if c.Reference != "" {
+		if slices.Contains(names, c.Reference) {
+			return nil, fmt.Errorf("scope: channel %s is said to be an arm's and the reference's", c.Reference)
+		}
+		names = append(slices.Clone(names), c.Reference)
+	}
+	used := make([]channelText, len(names))
+	for i, c := range names {
 		if !slices.Contains(t.channels, c) {
-			return arms, fmt.Errorf("scope: %v is said to feed channel %q, and dialect %s has the channels %s",
+			return nil, fmt.Errorf("scope: %v is said to feed channel %q, and dialect %s has the channels %s",
 				drivers.Arm(i), c, dialect, strings.Join(t.channels, ", "))
 		}
 		if t.read.holds != nil && !slices.Contains(t.read.holds, c) {
-			return arms, fmt.Errorf("scope: %v is said to feed channel %q, and the records of dialect %s hold the channels %s",
+			return nil, fmt.Errorf("scope: %v is said to feed channel %q, and the records of dialect %s hold the channels %s",
 				drivers.Arm(i), c, dialect, strings.Join(t.read.holds, ", "))
 		}
 		with := fill{qChannel: c}
-		arms[i].channel = c
-		if arms[i].read, err = t.read.ask.write(with); err != nil {
-			return arms, err
+		var err error
+		used[i].name = c
+		if used[i].read, err = t.read.ask.write(with); err != nil {
+			return nil, err
 		}
 		for _, q := range t.scale.ask {
 			query, err := q.ask.write(with)
 			if err != nil {
-				return arms, err
+				return nil, err
 			}
-			arms[i].scale = append(arms[i].scale, query)
+			used[i].scale = append(used[i].scale, query)
 		}
 	}
-	return arms, nil
+	if len(t.windowsWith(len(used))) == 0 {
+		return nil, fmt.Errorf("scope: dialect %s has no window with %d channels on", dialect, len(used))
+	}
+	return used, nil
 }
 
-// Abilities is what the dialect says.
-func (s *Scope) Abilities() drivers.ScopeAbilities { return s.text.abilities }
+// Abilities is what the dialect says, with the channels in use.
+func (s *Scope) Abilities() drivers.ScopeAbilities {
+	a := s.text.abilities
+	a.Channels, a.Windows = len(s.used), s.text.windowsWith(len(s.used))
+	return a
+}
 
 // Prepare sends the set-up lines and reads the error queue. What was set
 // before is forgotten.
 func (s *Scope) Prepare(ctx context.Context) error {
-	s.ranges, s.window = [2]units.Volts{}, drivers.Window{}
-	if err := s.prepare(ctx); err != nil {
+	clear(s.ranges[:])
+	s.window = drivers.Window{}
+	if err := s.prepareChannels(ctx); err != nil {
 		return err
 	}
 	return s.CheckErrors(ctx)
 }
 
+// prepareChannels sends the set-up lines and those of each channel in use.
+func (s *Scope) prepareChannels(ctx context.Context) error {
+	if err := s.prepare(ctx); err != nil {
+		return err
+	}
+	for i := range s.used {
+		if err := s.send(ctx, s.text.channelOn, fill{qChannel: s.used[i].name}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // restore brings an instrument that was away to where it was.
 func (s *Scope) restore(ctx context.Context) error {
 	s.connections++
-	if err := s.prepare(ctx); err != nil {
+	if err := s.prepareChannels(ctx); err != nil {
 		return err
 	}
 	for arm, r := range s.ranges {
@@ -147,8 +177,8 @@ func (s *Scope) restore(ctx context.Context) error {
 // Abilities().Ranges is refused before it is sent.
 func (s *Scope) SetRange(ctx context.Context, arm drivers.Arm, fullScale units.Volts) error {
 	const advice = "choose one of the dialect's ranges"
-	if arm != drivers.Arm1 && arm != drivers.Arm2 {
-		return s.refuse("", "there is no %v", arm)
+	if arm < 0 || int(arm) >= len(s.used) {
+		return s.refuse("", "no channel is named for %v", arm)
 	}
 	if !slices.Contains(s.text.abilities.Ranges, fullScale) {
 		return s.refuse(advice, "%v is none of the dialect's ranges", fullScale)
@@ -161,14 +191,14 @@ func (s *Scope) SetRange(ctx context.Context, arm drivers.Arm, fullScale units.V
 }
 
 func (s *Scope) sendRange(ctx context.Context, arm drivers.Arm, r units.Volts) error {
-	return s.set(ctx, s.text.setRange, s.text.formats, s.text.rangeValues(r), s.arms[arm].channel)
+	return s.set(ctx, s.text.setRange, s.text.formats, s.text.rangeValues(r), s.used[arm].name)
 }
 
 // SetWindow sets the sample rate and length; a window that is not among
 // Abilities().Windows is refused before it is sent.
 func (s *Scope) SetWindow(ctx context.Context, w drivers.Window) error {
-	if err := s.text.window(w); err != nil {
-		return s.refuse("choose one of the dialect's windows", "%v", err)
+	if !slices.Contains(s.text.windowsWith(len(s.used)), w) {
+		return s.refuse("choose one of the dialect's windows", "%d samples at %v are none of the dialect's windows with %d channels on", w.Samples, w.Rate, len(s.used))
 	}
 	if err := s.sendWindow(ctx, w); err != nil {
 		return err
@@ -181,11 +211,11 @@ func (s *Scope) sendWindow(ctx context.Context, w drivers.Window) error {
 	return s.set(ctx, s.text.setWindow, s.text.formats, windowValues(w), "")
 }
 
-// Capture starts one acquisition, waits for it and reads both channels. What
+// Capture starts one acquisition, waits for it and reads each channel in use. What
 // is in into after an error is of no use.
 func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
-	if s.window.Samples == 0 || s.ranges[0] == 0 || s.ranges[1] == 0 {
-		return s.refuse("", "a capture needs the range of both channels and a window first")
+	if s.window.Samples == 0 || slices.Contains(s.ranges[:len(s.used)], 0) {
+		return s.refuse("", "a capture needs the range of each channel and a window first")
 	}
 	if err := s.send(ctx, s.text.start, nil); err != nil {
 		return err
@@ -197,10 +227,14 @@ func (s *Scope) Capture(ctx context.Context, into *drivers.Capture) error {
 	into.Rate = s.window.Rate
 	begun := time.Now()
 	defer func() { s.reading += time.Since(begun) }()
-	for arm := range into.Traces {
-		if err := s.readTrace(ctx, drivers.Arm(arm), &into.Traces[arm]); err != nil {
+	for i := range s.used {
+		arm := drivers.Arm(i)
+		if err := s.readTrace(ctx, arm, into.Trace(arm)); err != nil {
 			return err
 		}
+	}
+	if len(s.used) <= int(drivers.Reference) {
+		into.Reference = drivers.Trace{}
 	}
 	if s.connections != connection {
 		// The channels may stem from different acquisitions.
@@ -215,8 +249,8 @@ func (s *Scope) Reading() time.Duration { return s.reading }
 // readTrace fills t with the record of one channel. Where one transfer brings
 // all channels, it is asked for with the first.
 func (s *Scope) readTrace(ctx context.Context, arm drivers.Arm, t *drivers.Trace) error {
-	read, text := &s.text.read, &s.arms[arm]
-	at := read.layout(text.channel, s.window.Samples)
+	read, text := &s.text.read, &s.used[arm]
+	at := read.layout(text.name, s.window.Samples)
 	if arm == 0 || read.holds == nil {
 		if err := s.fetch(ctx, text, at); err != nil {
 			return err
@@ -236,9 +270,9 @@ func (s *Scope) readTrace(ctx context.Context, arm drivers.Arm, t *drivers.Trace
 }
 
 // fetch reads a transfer into s.raw.
-func (s *Scope) fetch(ctx context.Context, text *armText, at layout) error {
+func (s *Scope) fetch(ctx context.Context, text *channelText, at layout) error {
 	read := &s.text.read
-	if err := s.send(ctx, read.send, fill{qChannel: text.channel}); err != nil {
+	if err := s.send(ctx, read.send, fill{qChannel: text.name}); err != nil {
 		return err
 	}
 	if !read.inBlock {
@@ -262,8 +296,8 @@ func (s *Scope) fetch(ctx context.Context, text *armText, at layout) error {
 
 // scale fills in which volts the codes of t stand for.
 func (s *Scope) scale(ctx context.Context, arm drivers.Arm, t *drivers.Trace) error {
-	scale, text := &s.text.scale, &s.arms[arm]
-	if err := s.send(ctx, scale.send, fill{qChannel: text.channel}); err != nil {
+	scale, text := &s.text.scale, &s.used[arm]
+	if err := s.send(ctx, scale.send, fill{qChannel: text.name}); err != nil {
 		return err
 	}
 	s.values = append(s.values[:0], float64(s.ranges[arm]))

@@ -137,9 +137,9 @@ func TestScopeRefuses(t *testing.T) {
 	ctx := t.Context()
 	var c drivers.Capture
 	p.took()
-	fails(t, s.Capture(ctx, &c), drivers.ErrRefused, "not sent", "range of both channels and a window first")
+	fails(t, s.Capture(ctx, &c), drivers.ErrRefused, "not sent", "range of each channel and a window first")
 	fails(t, s.SetRange(ctx, drivers.Arm1, 0.5), drivers.ErrRefused, "500 mV is none of the dialect's ranges")
-	fails(t, s.SetRange(ctx, drivers.Arm(2), 0.4), drivers.ErrRefused, "there is no arm 3")
+	fails(t, s.SetRange(ctx, drivers.Arm(2), 0.4), drivers.ErrRefused, "no channel is named for the reference")
 	fails(t, s.SetWindow(ctx, drivers.Window{Rate: 500e6, Samples: 9999}), drivers.ErrRefused, "9999 samples at 500 MHz are none of the dialect's windows")
 	took(t, p)
 }

@@ -16,7 +16,9 @@ import (
 type scopeText struct {
 	abilities drivers.ScopeAbilities
 	channels  []string
-	divisions float64 // of the full scale; 0 if the file does not say
+	divisions float64   // of the full scale; 0 if the file does not say
+	most      []int     // by window: the channels that can be on with it
+	channelOn []message // sent for each channel in use, after the set-up lines
 	formats   formats
 	setRange  verb
 	setWindow verb
@@ -139,12 +141,15 @@ func (c *scaleText) rule(values []float64, e encoding) (rule, error) {
 // mostSamples of a record.
 const mostSamples = 1 << 26
 
-func (d *document) scope(m mapping) *scopeText {
+func (d *document) scope(m, prepare mapping) *scopeText {
 	s := &scopeText{}
+	if prepare.has("channel") {
+		s.channelOn = d.messages(prepare.at("channel"), []string{qChannel})
+	}
 	a := m.section("abilities", "channels", "ranges", "divisions", "windows", "input_limit", "settle")
 	s.channels = d.channels(a.need("channels", "the channels' names, like [1, 2]"))
 	s.abilities.Ranges = d.ranges(a.need("ranges", "full scales, peak to peak, ascending, like [80 mV, 800 mV]"))
-	s.abilities.Windows = d.windows(a.need("windows", "the time windows, like - {rate: 500 MHz, samples: 10000}"))
+	s.abilities.Windows, s.most = d.windows(a.need("windows", "the time windows, like - {rate: 500 MHz, samples: 10000}"), len(s.channels))
 	s.abilities.InputLimit = positive(d, a.need("input_limit", "the peak volts that an input stands"), units.ParseVolts)
 	s.abilities.Settle = d.duration(a.need("settle", "the time that a change of range takes"))
 
@@ -194,18 +199,37 @@ func (d *document) ranges(n *yaml.Node) []units.Volts {
 	return all
 }
 
-func (d *document) windows(n *yaml.Node) []drivers.Window {
-	var all []drivers.Window
+// windows are given with how many of the channels can be on in each: all of
+// them where the file does not say.
+func (d *document) windows(n *yaml.Node, channels int) (all []drivers.Window, most []int) {
 	for i, item := range d.items(n) {
-		m := d.mapping(item, "windows", "rate", "samples")
+		m := d.mapping(item, "windows", "rate", "samples", "channels")
 		w := drivers.Window{
-			Rate:    positive(d, m.need("rate", "samples a second with both channels on, like 500 MHz"), units.ParseHertz),
+			Rate:    positive(d, m.need("rate", "samples a second in each channel, like 500 MHz"), units.ParseHertz),
 			Samples: d.whole(m.need("samples", "samples in each channel"), 1, mostSamples),
 		}
 		if d.err == nil && i > 0 && w.Span() <= all[i-1].Span() {
 			d.fail(item, "the windows must ascend in time, and %v comes after %v", w.Span(), all[i-1].Span())
 		}
-		all = append(all, w)
+		on := channels
+		if m.has("channels") {
+			on = d.whole(m.at("channels"), 2, max(2, channels))
+		}
+		all, most = append(all, w), append(most, on)
+	}
+	return all, most
+}
+
+// windowsWith are those that there are with so many channels on.
+func (s *scopeText) windowsWith(channels int) []drivers.Window {
+	if !slices.ContainsFunc(s.most, func(most int) bool { return most < channels }) {
+		return s.abilities.Windows
+	}
+	var all []drivers.Window
+	for i, w := range s.abilities.Windows {
+		if s.most[i] >= channels {
+			all = append(all, w)
+		}
 	}
 	return all
 }
@@ -412,6 +436,9 @@ func (d *document) tryScope(s *scopeText) {
 	}
 	for _, c := range s.channels {
 		with := fill{qChannel: c}
+		for _, m := range s.channelOn {
+			d.try(m, with, false)
+		}
 		d.try(s.read.ask, with, true)
 		for _, m := range slices.Concat(s.read.send, s.scale.send) {
 			d.try(m, with, false)
@@ -449,11 +476,4 @@ func windowValues(w drivers.Window) map[string]float64 {
 		qSpan:     float64(w.Span()),
 		qSamples:  float64(w.Samples),
 	}
-}
-
-func (s *scopeText) window(w drivers.Window) error {
-	if !slices.Contains(s.abilities.Windows, w) {
-		return fmt.Errorf("%d samples at %v are none of the dialect's windows", w.Samples, w.Rate)
-	}
-	return nil
 }

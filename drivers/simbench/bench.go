@@ -19,9 +19,15 @@ const (
 
 	minPoints    = 16
 	maxPoints    = 10000
-	fastestBoth  = 2e-9 // seconds between samples with both channels on
-	fastestAlone = 1e-9
+	fastestAlone = 1e-9 // seconds between samples with one channel on
+	fastestBoth  = 2e-9 // with two
+	fastestAll   = 4e-9 // with more
 	slowest      = 1e-3
+
+	// channels of a scope with a reference: both arms, the splitter's, and one
+	// that nothing is connected to. Without a reference it has two.
+	channels  = 4
+	reference = 2
 
 	rounding = 1e-6 // of a range that was written in decimals
 )
@@ -43,9 +49,9 @@ type bench struct {
 	// a run that goes on after an interruption sees what it would have seen.
 	captures uint64
 	noise    source
-	record   [2][]int16 // the last acquisition, 8-bit codes
-	valid    bool       // record was taken with the settings that hold now
-	complete time.Time  // when it can be had, where clients ask for that
+	record   [channels][]int16 // the last acquisition, 8-bit codes
+	valid    bool              // record was taken with the settings that hold now
+	complete time.Time         // when it can be had, where clients ask for that
 
 	abilities tongue.Abilities // of the scope
 	fittings  uint64           // things put into the fixture so far
@@ -62,8 +68,8 @@ type generatorState struct {
 }
 
 type scopeState struct {
-	on         [2]bool
-	ranges     [2]units.Volts
+	on         [channels]bool
+	ranges     [channels]units.Volts
 	points     int
 	interval   float64 // seconds
 	continuous bool
@@ -75,7 +81,7 @@ type scopeState struct {
 var freshGenerator = generatorState{frequency: 100e6, level: minLevel}
 
 func (b *bench) freshScope() scopeState {
-	s := scopeState{on: [2]bool{true, true}, points: 1000, interval: fastestBoth, bits: 8}
+	s := scopeState{on: [channels]bool{true, true}, points: 1000, interval: fastestBoth, bits: 8}
 	for i := range s.ranges {
 		s.ranges[i] = b.abilities.Ranges[len(b.abilities.Ranges)-1]
 	}
@@ -104,17 +110,20 @@ func (b *bench) change(f func() error) error {
 	return nil
 }
 
-// acquire samples both channels once. The lock is held.
+// acquire samples the channels that are on once. The lock is held.
 func (b *bench) acquire() {
 	s, g := &b.scope, &b.generator
 	h := mix(b.scenario.Seed, bitsOf(g.frequency), bitsOf(g.level), flag(g.on),
 		bitsOf(s.ranges[0]), bitsOf(s.ranges[1]), uint64(s.points), math.Float64bits(s.interval),
 		uint64(b.fixture), b.captures)
+	if s.on[reference] {
+		h = mix(h, bitsOf(s.ranges[reference]))
+	}
 	b.captures++
 	b.noise = *newSource(h)
 	start := 2 * math.Pi * unit(b.noise.next())
 
-	var tones [2][harmonics]complex128
+	var tones [channels][harmonics]complex128
 	made, level := b.made()
 	if g.on {
 		tones = b.scenario.atConverter(made, level, b.fixture, s.ranges)
@@ -124,8 +133,11 @@ func (b *bench) acquire() {
 			}
 		}
 	}
-	var waves [2]wave
+	var waves [channels]wave
 	for i := range waves {
+		if i >= reference && !s.on[i] {
+			continue
+		}
 		full := float64(s.ranges[i])
 		n := b.scenario.Scope.Noise
 		waves[i] = wave{
@@ -133,7 +145,7 @@ func (b *bench) acquire() {
 			offset: b.scenario.offset(i, s.ranges[i]) * full,
 			sigma:  math.Hypot(n.OfRange*full, float64(n.Floor)),
 			step:   full / codes,
-			cubic:  b.scenario.Scope.Channels[i].Cubic,
+			cubic:  b.scenario.channel(i).Cubic,
 		}
 		if cap(b.record[i]) < s.points {
 			b.record[i] = make([]int16, s.points, maxPoints)
@@ -142,7 +154,12 @@ func (b *bench) acquire() {
 	}
 	// The scope's clock is the measure: the generator runs fast by the offset.
 	f := float64(made) * (1 + float64(b.scenario.Generator.ClockOffset)*1e-6)
-	synthesise(&b.record, &waves, f*s.interval, start, &b.noise)
+	synthesise((*[2][]int16)(b.record[:2]), (*[2]wave)(waves[:2]), f*s.interval, start, &b.noise)
+	for i := reference; i < channels; i++ {
+		if s.on[i] {
+			synthesiseOne(b.record[i], &waves[i], f*s.interval, start, &b.noise)
+		}
+	}
 	b.valid = true
 }
 

@@ -54,7 +54,7 @@ func TestABentChannel(t *testing.T) {
 // larger inductance that its own voltage asks for.
 func TestFerriteThatDependsOnTheLevel(t *testing.T) {
 	const f = units.Hertz(2e6)
-	full := [2]units.Volts{8, 8}
+	full := [channels]units.Volts{8, 8}
 	s := load(t, "too-little-ferrite")
 	s.Balun.Sleeve.Doubling = 2
 	ratio := func(s *Scenario, level units.DBm) complex128 {

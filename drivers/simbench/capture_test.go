@@ -16,7 +16,7 @@ func plainBench(s *Scenario, f units.Hertz, level units.DBm, full units.Volts, w
 	b := newBench(s, SCPI99)
 	b.fixture = what
 	b.generator = generatorState{frequency: f, level: level, on: true}
-	b.scope.ranges = [2]units.Volts{full, full}
+	b.scope.ranges = [channels]units.Volts{full, full}
 	b.scope.points = maxPoints
 	return b
 }
@@ -116,7 +116,7 @@ func TestNoiseWithoutSignal(t *testing.T) {
 		b.generator.on = c.on
 		b.acquire()
 		step := 1.6 / codes
-		for i, record := range b.record {
+		for i, record := range b.record[:reference] {
 			var sum, squares float64
 			for _, v := range record {
 				sum += float64(v)
@@ -139,14 +139,14 @@ func TestNoiseWithoutSignal(t *testing.T) {
 func TestClippingStopsAtTheRails(t *testing.T) {
 	b := plainBench(load(t, "good-balun"), 10.05e6, 13, 0.4, FitCalibrationCable)
 	b.acquire()
-	for i, record := range b.record {
+	for i, record := range b.record[:reference] {
 		if low, high := slices.Min(record), slices.Max(record); low != railLow || high != railHigh {
 			t.Errorf("arm %d: codes from %d to %d", i+1, low, high)
 		}
 	}
-	b.scope.ranges = [2]units.Volts{8, 8}
+	b.scope.ranges = [channels]units.Volts{8, 8}
 	b.acquire()
-	for i, record := range b.record {
+	for i, record := range b.record[:reference] {
 		if low, high := slices.Min(record), slices.Max(record); low == railLow || high == railHigh {
 			t.Errorf("arm %d: rails reached on 8 V", i+1)
 		}

@@ -8,7 +8,7 @@ import (
 	"halfturn/units"
 )
 
-// newScope is the two-channel digitiser: the commands of SCPI-99 for a sense
+// newScope is the digitiser, of two channels or with a reference of four: the commands of SCPI-99 for a sense
 // function, a trace and a format.
 //
 // Volts are code · range/256 for blocks of 8-bit samples, with rails at -128
@@ -16,6 +16,10 @@ import (
 // the converter moved up; there the rails are -32768 and 32767.
 func newScope(b *bench) (*device.Device, error) {
 	s, set := &b.scope, digitiser{b}
+	suffixes, names := "<1|2>", []string{"CH1", "CH2"}
+	if b.scenario.Reference.Fitted() {
+		suffixes, names = "<1|2|3|4>", []string{"CH1", "CH2", "CH3", "CH4"}
+	}
 	locked := func(f func(dst []byte, p device.Params) ([]byte, error)) func([]byte, device.Params) ([]byte, error) {
 		return func(dst []byte, p device.Params) ([]byte, error) {
 			b.mu.Lock()
@@ -28,7 +32,7 @@ func newScope(b *bench) (*device.Device, error) {
 		Reset:    set.Reset,
 		Commands: []device.Command{
 			{
-				Header: ":INPut<1|2>[:STATe]",
+				Header: ":INPut" + suffixes + "[:STATe]",
 				Set: func(p device.Params) error {
 					on, err := p.Bool()
 					if err != nil {
@@ -49,7 +53,7 @@ func newScope(b *bench) (*device.Device, error) {
 				}),
 			},
 			{
-				Header: "[:SENSe<1|2>]:VOLTage[:DC]:RANGe:PTPeak",
+				Header: "[:SENSe" + suffixes + "]:VOLTage[:DC]:RANGe:PTPeak",
 				Set: func(p device.Params) error {
 					v, err := p.Number(device.Voltage, float64(b.abilities.Ranges[0]), float64(b.abilities.Ranges[len(b.abilities.Ranges)-1]))
 					if err != nil {
@@ -178,7 +182,7 @@ func newScope(b *bench) (*device.Device, error) {
 				Header: ":TRACe[:DATA]",
 				Busy:   duration(b.scenario.Scope.Transfer),
 				Query: locked(func(dst []byte, p device.Params) ([]byte, error) {
-					channel, err := p.Choice(0, "CH1", "CH2")
+					channel, err := p.Choice(0, names...)
 					if err != nil {
 						return dst, err
 					}
@@ -196,10 +200,17 @@ func (s *scopeState) set(b *bench, bits int) {
 	_ = b.change(func() error { s.bits = bits; return nil })
 }
 
-// fastest is the shortest sample interval: the converters of both channels
-// share one memory.
-func fastest(on [2]bool) float64 {
-	if on[0] && on[1] {
+// fastest is the shortest sample interval: the converters of the channels that
+// are on share one memory.
+func fastest(on [channels]bool) float64 {
+	count := 0
+	for _, is := range on {
+		count += int(flag(is))
+	}
+	switch {
+	case count > 2:
+		return fastestAll
+	case count == 2:
 		return fastestBoth
 	}
 	return fastestAlone

@@ -7,7 +7,7 @@ import (
 
 // maxUnknowns is what the largest circuit of fixture.go needs: nodes and
 // branch currents.
-const maxUnknowns = 20
+const maxUnknowns = 23
 
 // network is a linear circuit at one frequency by modified nodal analysis:
 // the unknowns are the node voltages against ground and the currents of the

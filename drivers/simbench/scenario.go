@@ -17,6 +17,7 @@ type Scenario struct {
 	Generator   Source    `yaml:"generator"`
 	Scope       Digitiser `yaml:"scope"`
 	Connector   Connector `yaml:"connector"`
+	Reference   Split     `yaml:"reference"`
 	Cable       Line      `yaml:"cable"`
 	Balun       Choke     `yaml:"balun"`
 	Arms        [2]Arm    `yaml:"arms"`
@@ -66,6 +67,19 @@ type Digitiser struct {
 	Acquire        units.Seconds `yaml:"acquire"`  // that an acquisition takes
 	Transfer       units.Seconds `yaml:"transfer"` // that one channel's block takes
 }
+
+// Split is the phase reference: a splitter of two resistors at the generator's
+// output, of which one branch feeds the scope's third channel and the other one,
+// through a matched pad, the fixture. With it the scope has four channels.
+type Split struct {
+	Resistance units.Ohms `yaml:"resistance"` // of each branch, and of what ends the third channel; 0: no splitter, two channels
+	Pad        units.DB   `yaml:"pad"`        // attenuation
+	Channel    Channel    `yaml:"channel"`
+	Uncabled   bool       `yaml:"uncabled"` // the splitter's cable is off the scope
+}
+
+// Fitted says whether there is one.
+func (s *Split) Fitted() bool { return s.Resistance > 0 }
 
 // Channel is one input: two real poles, a delay and a gain, and what it bends.
 type Channel struct {
@@ -173,6 +187,7 @@ func defaults() Scenario {
 		Fixture:     Fitting{Calibration: FitCalibrationCable, Balun: FitBalun},
 		Generator:   Source{Resistance: 50, LevelError: LevelError{RipplePeriod: 100e6}, Harmonics: Harmonics{none, none}},
 		Scope:       Digitiser{Channels: [2]Channel{channel, channel}},
+		Reference:   Split{Channel: channel},
 		Cable:       Line{Impedance: 50, Delay: 3e-9},
 		Balun:       Choke{Line: Line{Impedance: 50, Delay: 3e-9}},
 		Arms:        [2]Arm{arm, arm},
@@ -237,13 +252,21 @@ func (s *Scenario) check() (f fault, bad bool) {
 	g.checkHabits(func(key, why string) { faults = append(faults, fault{key, why}) })
 	delay("scope.acquire", s.Scope.Acquire)
 	delay("scope.transfer", s.Scope.Transfer)
-	for i, c := range s.Scope.Channels {
+	channel := func(key string, c Channel) {
 		for j, p := range c.Poles {
-			above(fmt.Sprintf("scope.channels[%d].poles[%d]", i, j), float64(p), p)
+			above(fmt.Sprintf("%s.poles[%d]", key, j), float64(p), p)
 		}
-		within(fmt.Sprintf("scope.channels[%d].gain", i), float64(c.Gain), 20, c.Gain)
-		within(fmt.Sprintf("scope.channels[%d].delay", i), float64(c.Delay), 1e-6, c.Delay)
-		within(fmt.Sprintf("scope.channels[%d].cubic", i), c.Cubic, 0.2, c.Cubic)
+		within(key+".gain", float64(c.Gain), 20, c.Gain)
+		within(key+".delay", float64(c.Delay), 1e-6, c.Delay)
+		within(key+".cubic", c.Cubic, 0.2, c.Cubic)
+	}
+	for i, c := range s.Scope.Channels {
+		channel(fmt.Sprintf("scope.channels[%d]", i), c)
+	}
+	channel("reference.channel", s.Reference.Channel)
+	notBelow("reference.resistance", float64(s.Reference.Resistance), s.Reference.Resistance)
+	if !(s.Reference.Pad >= 0 && s.Reference.Pad <= 40) {
+		faults = append(faults, fault{"reference.pad", fmt.Sprintf("%v is not between 0 and 40 dB", s.Reference.Pad)})
 	}
 	if !(s.Scope.RangeGainError >= 0 && s.Scope.RangeGainError <= 6) {
 		faults = append(faults, fault{"scope.range_gain_error", fmt.Sprintf("%v is not between 0 and 6 dB", s.Scope.RangeGainError)})

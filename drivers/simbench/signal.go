@@ -64,15 +64,25 @@ func (s *Scenario) contact(fittings uint64) (c [2]complex128) {
 
 // atConverter is what each channel's converter sees of each harmonic, volts
 // peak, with a source phase of 0.
-func (s *Scenario) atConverter(f units.Hertz, level units.DBm, what Fixture, full [2]units.Volts) (v [2][harmonics]complex128) {
+func (s *Scenario) atConverter(f units.Hertz, level units.DBm, what Fixture, full [channels]units.Volts) (v [channels][harmonics]complex128) {
 	source := s.openCircuit(f, level)
 	driven := s.driven(f, what, cmplx.Abs(source[0]))
 	for h := range harmonics {
 		at := f * units.Hertz(h+1)
 		a := driven.solve(at, what)
-		for i := range 2 {
-			v[i][h] = source[h] * a.channel[i] * s.Scope.Channels[i].response(at) * complex(s.rangeGain(i, full[i]), 0)
+		for i, at0 := range [...]complex128{a.channel[0], a.channel[1], a.reference} {
+			if at0 != 0 {
+				v[i][h] = source[h] * at0 * s.channel(i).response(at) * complex(s.rangeGain(i, full[i]), 0)
+			}
 		}
 	}
 	return v
+}
+
+// channel is that of an arm or of the reference; a fourth is like that.
+func (s *Scenario) channel(i int) *Channel {
+	if i < reference {
+		return &s.Scope.Channels[i]
+	}
+	return &s.Reference.Channel
 }

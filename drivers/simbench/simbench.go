@@ -1,4 +1,4 @@
-// Package simbench is a simulated bench: a generator and a two-channel scope
+// Package simbench is a simulated bench: a generator and a scope of two channels, or four,
 // on real sockets and serial lines, with a fixture between them that obeys
 // circuit theory.
 //

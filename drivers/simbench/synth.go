@@ -65,6 +65,30 @@ func synthesise(into *[2][]int16, waves *[2]wave, cycles, start float64, noise *
 	*noise = r
 }
 
+// synthesiseOne is synthesise for one channel more.
+func synthesiseOne(into []int16, w *wave, cycles, start float64, noise *source) {
+	var a [2 * harmonics]float64
+	for h, tone := range w.tones {
+		a[2*h], a[2*h+1] = real(tone)/w.step, -imag(tone)/w.step
+	}
+	offset, sigma, bend := w.offset/w.step, w.sigma/w.step, w.cubic/(codes/2*codes/2)
+	turn := cmplx.Rect(1, 2*math.Pi*cycles)
+	r := *noise
+	for from := 0; from < len(into); from += anew {
+		to := min(from+anew, len(into))
+		whole := float64(from) * cycles
+		z := cmplx.Rect(1, 2*math.Pi*(whole-math.Floor(whole))+start)
+		for n := from; n < to; n++ {
+			z2 := z * z
+			z3 := z2 * z
+			u := a[0]*real(z) + a[1]*imag(z) + a[2]*real(z2) + a[3]*imag(z2) + a[4]*real(z3) + a[5]*imag(z3)
+			into[n] = code(u - bend*u*u*u + offset + sigma*r.normal())
+			z *= turn
+		}
+	}
+	*noise = r
+}
+
 func cosSin(phase float64) (cos, sin float64) {
 	sin, cos = math.Sincos(phase)
 	return cos, sin

@@ -435,7 +435,7 @@ func TestOnePhysicsBehindAllTongues(t *testing.T) {
 			scenario := load(t, "good-balun")
 			b := newBench(scenario, s.family)
 			b.generator = generatorState{frequency: 30e6, level: 0, on: true}
-			b.scope.ranges = [2]units.Volts{s.full, s.full}
+			b.scope.ranges = [channels]units.Volts{s.full, s.full}
 			b.scope.points = s.samples
 			b.fixture = FitBalun
 			var want [2][2][]int16
