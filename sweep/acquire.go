@@ -92,7 +92,7 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 			}
 			step.Remark = fmt.Sprintf("no signal above the noise with %d captures at %v", t.taken, step.Drive)
 			return false, nil
-		case errors.Is(err, balance.ErrNoReference) && p.run.Kind != Calibration:
+		case errors.Is(err, balance.ErrNoArm1) && p.run.Kind != Calibration:
 			step.Remark = err.Error()
 			return false, nil
 		case err != nil:

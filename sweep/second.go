@@ -46,7 +46,7 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting) (e
 	}
 	estimate, err := balance.Combine(f, t.pairs)
 	switch {
-	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoReference):
+	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoArm1):
 		step.Second.Remark = fmt.Sprintf("at %v: %v", low.Drive, err)
 		return nil
 	case err != nil:

@@ -20,9 +20,12 @@ import (
 var (
 	// ErrNoSignal: nothing above the noise at the commanded frequency.
 	ErrNoSignal = errors.New("no signal")
-	// ErrNoReference: arm 2 has a signal and arm 1 has none, so that there is
+	// ErrNoArm1: arm 2 has a signal and arm 1 has none, so that there is
 	// no arm ratio.
-	ErrNoReference = errors.New("no signal in arm 1")
+	ErrNoArm1 = errors.New("no signal in arm 1")
+	// ErrReferenceLost: the captures have a phase reference, and it reads no
+	// more than noise while the arms read a signal.
+	ErrReferenceLost = errors.New("no signal in the reference channel")
 	// ErrOutsideCalibration: the calibration does not cover the frequency.
 	ErrOutsideCalibration = errors.New("outside the calibrated span")
 	// ErrCoarseCalibration: the calibration has no step at the frequency, and
@@ -42,8 +45,23 @@ type Estimate struct {
 	RAmplitude float64         // correlation of the two: about 0 from noise, toward 1 where the level drifts
 	Sigma      [2]units.Volts  // rms noise of one sample
 	Captures   int
-	Samples    int // in each channel of one capture
+	Samples    int       // in each channel of one capture
+	Reference  Reference // zero without one
 }
+
+// Reference is what a phase reference, a channel that samples a split of the
+// generator's signal, adds to an Estimate.
+type Reference struct {
+	// Transmission is each arm's phasor over the reference's, as read; the
+	// second over the first is the arm ratio.
+	Transmission [2]complex128
+	Cov          [2]uncertainty.Cov // standard uncertainties, type A; noise of the reference is in both
+	Amplitude    units.Volts        // volts peak of the reference, noise power taken out
+	Sigma        units.Volts        // rms noise of one sample
+}
+
+// Read tells whether there is one.
+func (r *Reference) Read() bool { return r.Amplitude > 0 }
 
 // Point is one step as the analysis needs it: the estimate and the settings
 // under which it was taken.
@@ -51,6 +69,8 @@ type Point struct {
 	Estimate
 	Drive units.DBm
 	Range [2]units.Volts // full scale peak to peak
+	// ReferenceRange is that of the reference's channel; 0 without one.
+	ReferenceRange units.Volts
 	// RangesDiffer: interpolated between calibration steps of different ranges.
 	RangesDiffer bool
 	// Attenuator is how many steps of the generator's attenuator were in; 0
@@ -65,6 +85,22 @@ type Load struct {
 	Resistance  units.Ohms
 	Capacitance units.Farads
 	Source      units.Ohms
+}
+
+// Transmission is that of one arm against the phase reference, of the
+// calibration cable taken out and compared with a lossless 1:1 balun in the same
+// fixture, as insertion loss is: (t_balun/t_calibration)/K, K of
+// Load.TransmissionK. For a lossless balun that is +1 for arm 1 and -1 for arm
+// 2, turned by how much longer the balun's way is than the cable's.
+//
+// U fields are expanded uncertainties, k = 2, with the larger side as in Result.
+type Transmission struct {
+	Value  complex128
+	Cov    uncertainty.Cov // standard, of Value
+	Gain   units.DB        // 20 log10|Value|; -Inf dB for a Value of exactly 0
+	UGain  units.DB
+	Phase  units.Degrees // arg Value
+	UPhase units.Degrees
 }
 
 // Result is what is known of the balun at one frequency. U fields are
@@ -93,6 +129,11 @@ type Result struct {
 	CommonModeRejectionLow units.DB // what is assured: one-sided lower bound, 95 %
 	InsertionLoss          units.DB
 	UInsertionLoss         units.DB
+
+	// Transmission of each arm; zero without a phase reference. With one it is
+	// what insertion loss is worked out from, and not the drive.
+	Transmission [2]Transmission
+	Referred     bool // there is one
 
 	// RangesDiffer: the balun was not measured on the calibration's ranges;
 	// the uncertainties contain RangeGain.

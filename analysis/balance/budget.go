@@ -22,7 +22,11 @@ import (
 //	arm 1: D = -r, Q = 1
 //	arm 2: D = +r, Q = 0
 //
-// and the opposite for the calibration run, since r = R_d/R_c. An error that is
+// and the opposite for the calibration run, since r = R_d/R_c. With a phase
+// reference Q counts with its phase: ln of arm 1's transmission changes by Q x,
+// that of arm 2's by (Q + D/r) x, and an error of the reference's phasor has
+// D = 0, Q = -1. The reference measures the drive, so that errors of the
+// generator's level have no part in any of it. An error that is
 // common to both runs counts with the sum of its coefficients, so that a gain
 // cancels; one that is not, with both.
 type chain struct {
@@ -33,6 +37,7 @@ type chain struct {
 	result     Result          // Frequency to AttenuatorsDiffer, but for what follows from r
 	influences [most]influence
 	n          int
+	referred   bool // both runs have a phase reference
 }
 
 // influence is one independent error.
@@ -45,7 +50,7 @@ type influence struct {
 }
 
 // most is the number of influences that there can be.
-const most = 24
+const most = 40
 
 // newChain checks everything and sets the model up.
 func newChain(dut, cal *Point, load Load, opts []Option) (*chain, error) {
@@ -56,7 +61,7 @@ func newChain(dut, cal *Point, load Load, opts []Option) (*chain, error) {
 	if err := checkPoints(dut, cal, load, o); err != nil {
 		return nil, err
 	}
-	c := &chain{dut: dut, cal: cal, load: load}
+	c := &chain{dut: dut, cal: cal, load: load, referred: dut.Reference.Read() && cal.Reference.Read()}
 	c.r, c.cov = Deembed(dut.Estimate, cal.Estimate)
 	c.result = Result{Frequency: dut.Frequency, Ratio: c.r}
 	if c.r == 1 {
@@ -90,6 +95,9 @@ func checkBudget(b uncertainty.Budget, dut, cal *Point) error {
 					dut.Frequency.Brief(), arm+1)
 			}
 		}
+		if dut.Reference.Read() && cal.Reference.Read() && (!(dut.ReferenceRange > 0) || !(cal.ReferenceRange > 0) || !(cal.Reference.Amplitude > 0)) {
+			return fmt.Errorf("step at %s: the range of the reference's channel is not known, without which nothing can be said of the converter's non-linearity", dut.Frequency.Brief())
+		}
 	}
 	return nil
 }
@@ -114,20 +122,31 @@ func (c *chain) model(o options) {
 			c.result.RangesDiffer = true
 		}
 	}
+	if c.dut.ReferenceRange != c.cal.ReferenceRange || c.dut.RangesDiffer || c.cal.RangesDiffer {
+		c.reference(gain, one(1, 0))
+	}
 
-	c.result.AttenuatorsDiffer = c.dut.Attenuator != c.cal.Attenuator || c.dut.AttenuatorsDiffer || c.cal.AttenuatorsDiffer
+	// With a reference, which measures the drive, the attenuator's position is all the same.
+	c.result.AttenuatorsDiffer = !c.referred && (c.dut.Attenuator != c.cal.Attenuator || c.dut.AttenuatorsDiffer || c.cal.AttenuatorsDiffer)
 	for i := range b {
 		switch e := &b[i]; e.Name {
 		case uncertainty.RunRepeatability:
 			c.arm(e, 1, one(1, 1))
-		case uncertainty.ConnectorRepeatability, uncertainty.Harmonics:
+			c.reference(e, one(1, 1))
+		case uncertainty.ConnectorRepeatability: // that of the reference stays as it is
 			c.arm(e, 0, one(1, 1))
 			c.arm(e, 1, one(1, 1))
+		case uncertainty.Harmonics:
+			c.arm(e, 0, one(1, 1))
+			c.arm(e, 1, one(1, 1))
+			c.reference(e, one(1, 1))
 		case uncertainty.SkewDrift:
 			c.arm(e, 1, one(complex(0, -f), 0))
+			c.reference(e, one(complex(0, -f), 0))
 		case uncertainty.ClockError:
-			// Turns both channels alike but for their skew.
+			// Turns all channels alike but for their skew.
 			c.arm(e, 1, one(complex(0, -f*mostSkew), 0))
+			c.reference(e, one(complex(0, -f*mostLead), 0))
 		case uncertainty.Crosstalk:
 			// P2 gains x P1: R grows by x. P1 gains x P2: R falls by x R².
 			// An imbalance is thus seen that was not in the calibration: with
@@ -135,6 +154,7 @@ func (c *chain) model(o options) {
 			rc, rd := c.cal.Ratio, c.dut.Ratio
 			c.add(e, one(1/rc, -c.r/rc), none)
 			c.add(e, one(-c.r*rd, c.r*rc), one(rd, -rc))
+			c.crosstalk(e)
 		case uncertainty.NonLinearity:
 			c.converter(e)
 		case uncertainty.LoadResistance, uncertainty.LoadCapacitance:
@@ -144,16 +164,47 @@ func (c *chain) model(o options) {
 			z, z0 := c.load.Impedance(c.dut.Frequency), complex(float64(c.load.Source), 0)
 			c.add(e, none, one(2*z0/(z+2*z0)-z0/(2*z+z0), 0))
 		case uncertainty.LevelLinearity:
-			if c.dut.Drive != c.cal.Drive {
+			if c.dut.Drive != c.cal.Drive && !c.referred {
 				c.add(e, none, one(1, 0))
 			}
 		case uncertainty.LevelRepeatability:
-			c.add(e, none, one(1, -1))
+			if !c.referred {
+				c.add(e, none, one(1, -1))
+			}
 		case uncertainty.AttenuatorStep:
 			if c.result.AttenuatorsDiffer {
 				c.add(e, none, one(1, 0))
 			}
 		}
+	}
+}
+
+// mostLead in seconds is the largest difference in delay between the way over
+// the splitter to the reference's channel and that through the fixture: 2 m of
+// cable. Common practice.
+const mostLead = 10e-9
+
+// reference lists an error by which the phasor of the reference is multiplied,
+// 1 + times x, in the balun and the calibration run.
+func (c *chain) reference(e *uncertainty.Entry, times [2]complex128) {
+	if c.referred {
+		c.add(e, [2]complex128{}, [2]complex128{-times[0], times[1]})
+	}
+}
+
+// crosstalk lists that between the reference's channel and the arms': P_i gains
+// x P_ref, so that t_i grows by x; P_ref gains x P_i, so that every t falls by
+// x t_i of itself.
+func (c *chain) crosstalk(e *uncertainty.Entry) {
+	if !c.referred {
+		return
+	}
+	td, tc := c.dut.Reference.Transmission, c.cal.Reference.Transmission
+	c.add(e, [2]complex128{-c.r / td[0], c.r / tc[0]}, [2]complex128{1 / td[0], -1 / tc[0]})
+	// r/t2 of the balun is 1/(R_c t1), which a silent arm 2 has too.
+	c.add(e, [2]complex128{1 / (c.cal.Ratio * td[0]), -c.r / tc[1]}, [2]complex128{})
+	for arm := range td {
+		c.add(e, [2]complex128{}, [2]complex128{-td[arm], tc[arm]})
 	}
 }
 
@@ -205,6 +256,11 @@ func (c *chain) converter(e *uncertainty.Entry) {
 			}
 			c.add(e, d, q)
 		}
+		if c.referred {
+			var q [2]complex128
+			q[run] = -sign * complex(float64(p.ReferenceRange/p.Reference.Amplitude)/2, 0)
+			c.add(e, [2]complex128{}, q)
+		}
 	}
 }
 
@@ -254,9 +310,41 @@ func (x *influence) transmission(f units.Hertz) float64 {
 	return v.Through(m[0]).RR + v.Through(m[1]).RR
 }
 
+// arm is the influence's covariance of an arm's transmission; both are the
+// transmissions themselves. That of arm 2 is r times that of arm 1.
+func (x *influence) arm(arm int, both [2]complex128, f units.Hertz) uncertainty.Cov {
+	v, k := x.entry.Cov(f), [2]complex128{both[arm] * x.q[0], both[arm] * x.q[1]}
+	if arm == 1 {
+		for run := range k {
+			k[run] += both[0] * x.d[run]
+		}
+	}
+	k = x.combined(k)
+	return v.Through(k[0]).Add(v.Through(k[1]))
+}
+
+// referredTo are both arms' transmissions.
+func (c *chain) referredTo() (both [2]complex128) {
+	k := c.load.TransmissionK(c.dut.Frequency)
+	for arm := range both {
+		both[arm] = c.dut.Reference.Transmission[arm] / c.cal.Reference.Transmission[arm] / k
+	}
+	return both
+}
+
+// readCov is the covariance of type A of an arm's transmission by the balun's
+// and by the calibration's captures.
+func (c *chain) readCov(arm int, value complex128) (dut, cal uncertainty.Cov) {
+	k, tc := c.load.TransmissionK(c.dut.Frequency), c.cal.Reference.Transmission[arm]
+	return c.dut.Reference.Cov[arm].Through(1 / (tc * k)), c.cal.Reference.Cov[arm].Through(value / tc)
+}
+
 // transmission is T over |K|, which insertion loss is the inverse of.
 func (c *chain) transmission() float64 {
 	q1 := float64(c.dut.Amplitude[0]/c.cal.Amplitude[0]) * math.Exp(logDrive(c.cal.Drive)-logDrive(c.dut.Drive))
+	if c.referred {
+		q1 = cmplx.Abs(c.dut.Reference.Transmission[0]) / cmplx.Abs(c.cal.Reference.Transmission[0])
+	}
 	return q1 * cmplx.Abs(1-c.r) / 2 / cmplx.Abs(c.load.TransmissionK(c.dut.Frequency))
 }
 
@@ -270,6 +358,18 @@ func (c *chain) evaluate() Result {
 		variance += c.influences[i].transmission(c.dut.Frequency)
 	}
 	result.UInsertionLoss = inDB(uncertainty.Coverage * math.Sqrt(variance))
+	if c.referred {
+		result.Referred = true
+		both := c.referredTo()
+		for arm, value := range both {
+			dut, cal := c.readCov(arm, value)
+			cov := dut.Add(cal)
+			for i := range c.influences[:c.n] {
+				cov = cov.Add(c.influences[i].arm(arm, both, c.dut.Frequency))
+			}
+			result.Transmission[arm] = transmission(value, cov)
+		}
+	}
 	return result
 }
 
@@ -289,6 +389,9 @@ type Shares struct {
 	PhaseBalance     []Share // degrees
 	Imbalance        []Share // 1
 	InsertionLoss    []Share // dB
+	// Of each arm against the phase reference; nil without one.
+	Gain  [2][]Share // dB
+	Phase [2][]Share // degrees
 }
 
 // EvaluateWith is Evaluate with a budget, and the share of every error in
@@ -331,7 +434,26 @@ func (c *chain) shares() Shares {
 		x := &c.influences[i]
 		add(x.entry.Name, x.ratio(c.dut.Frequency), x.transmission(c.dut.Frequency))
 	}
-	for _, list := range [][]Share{s.AmplitudeBalance, s.PhaseBalance, s.Imbalance, s.InsertionLoss} {
+	if c.referred {
+		both := c.referredTo()
+		for arm, value := range both {
+			if value == 0 {
+				continue
+			}
+			add := func(n uncertainty.Name, cov uncertainty.Cov) {
+				relative := cov.Relative(value)
+				s.Gain[arm] = share(s.Gain[arm], n, relative.RR*dB*dB)
+				s.Phase[arm] = share(s.Phase[arm], n, relative.II*degree*degree)
+			}
+			dut, cal := c.readCov(arm, value)
+			add(uncertainty.NoiseBalun, dut)
+			add(uncertainty.NoiseCalibration, cal)
+			for i := range c.influences[:c.n] {
+				add(c.influences[i].entry.Name, c.influences[i].arm(arm, both, c.dut.Frequency))
+			}
+		}
+	}
+	for _, list := range [][]Share{s.AmplitudeBalance, s.PhaseBalance, s.Imbalance, s.InsertionLoss, s.Gain[0], s.Gain[1], s.Phase[0], s.Phase[1]} {
 		finish(list)
 	}
 	return s

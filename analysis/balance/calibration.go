@@ -23,6 +23,8 @@ const (
 	phaseRatio        // arg R, unwrapped, rad
 	logArm1           // ln of the amplitude per drive, each arm
 	logArm2
+	logReferred   // ln|t1|, arm 1 against the phase reference
+	phaseReferred // arg t1, unwrapped, rad
 	curves
 )
 
@@ -56,6 +58,13 @@ func NewCalibration(points []Point) (*Calibration, error) {
 		for arm := range p.Amplitude {
 			c.curves[logArm1+arm][i] = math.Log(float64(p.Amplitude[arm])) - logDrive(p.Drive)
 		}
+		if p.Reference.Read() {
+			t := p.Reference.Transmission[0]
+			c.curves[logReferred][i], c.curves[phaseReferred][i] = math.Log(cmplx.Abs(t)), cmplx.Phase(t)
+			if i > 0 && points[i-1].Reference.Read() {
+				c.curves[phaseReferred][i] = c.curves[phaseReferred][i-1] + cmplx.Phase(t/points[i-1].Reference.Transmission[0])
+			}
+		}
 	}
 	return c, nil
 }
@@ -78,6 +87,11 @@ func (p *Point) check(run string) error {
 		return fmt.Errorf("%s step at %s: amplitudes of %v and %v cannot be used", run, p.Frequency.Brief(), p.Amplitude[0], p.Amplitude[1])
 	case !(p.UAmplitude[0] >= 0) || !(p.UAmplitude[1] >= 0) || !(math.Abs(p.RAmplitude) <= 1+1e-9):
 		return fmt.Errorf("%s step at %s: the uncertainties of the amplitudes, %v and %v, cannot be used", run, p.Frequency.Brief(), p.UAmplitude[0], p.UAmplitude[1])
+	}
+	for arm, t := range p.Reference.Transmission {
+		if p.Reference.Read() && (cmplx.IsNaN(t) || cmplx.IsInf(t) || t == 0 && (arm == 0 || p.Ratio != 0) || !p.Reference.Cov[arm].Valid()) {
+			return fmt.Errorf("%s step at %s: arm %d against the reference is %v with covariance %v, not a measurement", run, p.Frequency.Brief(), arm+1, t, p.Reference.Cov[arm])
+		}
 	}
 	return nil
 }
@@ -108,8 +122,8 @@ const sameFrequency = 1e-9
 // second difference, and the whole difference takes its place.
 //
 // Drive and Range are those of the nearer neighbour. Errors:
-// ErrOutsideCalibration; ErrCoarseCalibration where the phase moves by more
-// than a quarter turn between the neighbours, so that it may as well have gone
+// ErrOutsideCalibration; ErrCoarseCalibration where the phase, or with a phase
+// reference that against it, moves by more than a quarter turn between the neighbours, so that it may as well have gone
 // the other way round.
 func (c *Calibration) At(f units.Hertz) (Point, error) {
 	n := len(c.points)
@@ -132,6 +146,12 @@ func (c *Calibration) At(f units.Hertz) (Point, error) {
 			ErrCoarseCalibration, f.Brief(), turn*180/math.Pi, a.Frequency.Brief(), b.Frequency.Brief())
 	}
 
+	referred := a.Reference.Read() && b.Reference.Read()
+	if turn := math.Abs(c.curves[phaseReferred][i] - c.curves[phaseReferred][i-1]); referred && turn > math.Pi/2 {
+		return Point{}, fmt.Errorf("%w at %s: the phase against the reference moves by %.0f° between its steps at %s and %s; calibrate over the same plan",
+			ErrCoarseCalibration, f.Brief(), turn*180/math.Pi, a.Frequency.Brief(), b.Frequency.Brief())
+	}
+
 	t := float64((f - a.Frequency) / (b.Frequency - a.Frequency))
 	var value, variance [curves]float64
 	for q := range value {
@@ -147,7 +167,7 @@ func (c *Calibration) At(f units.Hertz) (Point, error) {
 		p = *b
 	}
 	p.Frequency = f
-	p.RangesDiffer = a.RangesDiffer || b.RangesDiffer || a.Range != b.Range
+	p.RangesDiffer = a.RangesDiffer || b.RangesDiffer || a.Range != b.Range || a.ReferenceRange != b.ReferenceRange
 	p.AttenuatorsDiffer = a.AttenuatorsDiffer || b.AttenuatorsDiffer || a.Attenuator != b.Attenuator
 	p.Captures, p.Samples = min(a.Captures, b.Captures), min(a.Samples, b.Samples)
 	mix := func(x, y float64) float64 { return (1-t)*x + t*y }
@@ -164,6 +184,20 @@ func (c *Calibration) At(f units.Hertz) (Point, error) {
 		p.Sigma[arm] = units.Volts(math.Sqrt(mix(sq(float64(a.Sigma[arm])), sq(float64(b.Sigma[arm])))))
 	}
 	p.RAmplitude = mix(a.RAmplitude, b.RAmplitude)
+	if !referred {
+		p.Reference = Reference{}
+		return p, nil
+	}
+	r := &p.Reference
+	r.Transmission[0] = cmplx.Rect(math.Exp(value[logReferred]), value[phaseReferred])
+	r.Transmission[1] = p.Ratio * r.Transmission[0]
+	own := uncertainty.Circular(variance[logReferred] + variance[phaseReferred])
+	for arm, more := range [2]uncertainty.Cov{own, own.Add(bends)} {
+		relative := a.Reference.Cov[arm].Relative(a.Reference.Transmission[arm]).Scale(1 - t).
+			Add(b.Reference.Cov[arm].Relative(b.Reference.Transmission[arm]).Scale(t)).Add(more)
+		r.Cov[arm] = relative.Through(r.Transmission[arm])
+	}
+	r.Sigma = units.Volts(math.Sqrt(mix(sq(float64(a.Reference.Sigma)), sq(float64(b.Reference.Sigma)))))
 	return p, nil
 }
 

@@ -246,7 +246,7 @@ func TestCombineNoSignal(t *testing.T) {
 	alarms := 0
 	for i := range 20000 {
 		_, err := Combine(30e6, b.pairs(rng, 1+i%16))
-		if err == nil || errors.Is(err, ErrNoReference) {
+		if err == nil || errors.Is(err, ErrNoArm1) {
 			alarms++
 		} else if !errors.Is(err, ErrNoSignal) {
 			t.Fatal(err)
@@ -321,7 +321,7 @@ func TestCombineBrokenArm(t *testing.T) {
 			p.P[0], p.P[1] = p.P[1], p.P[0]
 			p.Cov[0], p.Cov[1] = p.Cov[1], p.Cov[0]
 		}
-		if _, err := Combine(30e6, swapped); !errors.Is(err, ErrNoReference) || errors.Is(err, ErrNoSignal) {
+		if _, err := Combine(30e6, swapped); !errors.Is(err, ErrNoArm1) || errors.Is(err, ErrNoSignal) {
 			t.Errorf("%d captures, arm 1 silent: %v", captures, err)
 		}
 	}

@@ -89,6 +89,10 @@ func Budget(b uncertainty.Budget) Option {
 //	T                     = q1 |1 - r|/2
 //	insertion loss        = -20 log10(T/|K|) dB
 //
+// Where both runs have a phase reference, q1 is |t1 balun/t1 calibration|, t1
+// being the transmission of arm 1 as read, and the drive does not enter; each
+// arm's Transmission is (t_balun/t_calibration)/K. r is their ratio.
+//
 // Uncertainties are those of type A of both runs and those of the Budget, if
 // one is given, propagated through every formula with their correlations; see
 // budget.go. Where a channel's range differs between the runs, so that its gain
@@ -189,7 +193,11 @@ func imbalanceCov(r complex128, cov uncertainty.Cov) uncertainty.Cov {
 // Re(α ε1 + (1 - α) ε2); the errors along the phasors are those of the
 // amplitudes, with their correlation, and of those across only the difference
 // counts, which is that of the arm ratio.
+// With a phase reference they are those of the transmissions as read.
 func (p *Estimate) TransmissionVariance(alpha complex128) float64 {
+	if p.Reference.Read() {
+		return p.referredVariance(alpha)
+	}
 	var u [2]float64
 	for i, share := range [2]complex128{alpha, 1 - alpha} {
 		if p.Amplitude[i] > 0 {
@@ -201,6 +209,39 @@ func (p *Estimate) TransmissionVariance(alpha complex128) float64 {
 		variance += sq(imag(alpha)) * p.Cov.Relative(p.Ratio).II
 	}
 	return max(0, variance)
+}
+
+// referredVariance is TransmissionVariance with ε1 and ε2 of the transmissions.
+// What the two have in common follows from their covariances C1 and C2 and that
+// of their difference, the error of ln R: (C1 + C2 - C_R)/2 is the symmetric part
+// of E[ε1 ε2ᵀ]. The antisymmetric part counts with Im α only, and is 0 for a noise
+// whose real and imaginary parts are alike.
+func (p *Estimate) referredVariance(alpha complex128) float64 {
+	if p.Ratio == 0 {
+		return p.Reference.Cov[0].Relative(p.Reference.Transmission[0]).Through(alpha).RR
+	}
+	a, b := alpha, 1-alpha
+	c1 := p.Reference.Cov[0].Relative(p.Reference.Transmission[0])
+	c2 := p.Reference.Cov[1].Relative(p.Reference.Transmission[1])
+	both := c1.Add(c2).Add(p.Cov.Relative(p.Ratio).Scale(-1)).Scale(0.5)
+	common := real(a)*real(b)*both.RR - (real(a)*imag(b)+imag(a)*real(b))*both.RI + imag(a)*imag(b)*both.II
+	return max(0, c1.Through(a).RR+c2.Through(b).RR+2*common)
+}
+
+// transmission states that of one arm from its value and covariance.
+func transmission(value complex128, cov uncertainty.Cov) Transmission {
+	t := Transmission{Value: value, Cov: cov, Gain: units.DBOfRatio(cmplx.Abs(value)), UGain: units.DB(math.Inf(1)), UPhase: 180}
+	if value == 0 {
+		return t
+	}
+	t.Phase = degrees(cmplx.Phase(value))
+	relative := cov.Relative(value)
+	radial := uncertainty.Coverage * math.Sqrt(relative.RR)
+	across := uncertainty.Coverage * math.Sqrt(relative.II)
+	if radial < 1 && across < 1 {
+		t.UGain, t.UPhase = inDB(radial), degrees(math.Asin(across))
+	}
+	return t
 }
 
 func checkPoints(dut, cal *Point, load Load, o options) error {

@@ -5,6 +5,7 @@
 //	phasor.go    this page: what goes in and what comes out
 //	fit.go       Fit: both channels at a frequency that is held
 //	shared.go    FitShared: the frequency is fitted too
+//	beside.go    Pair.Beside: the phase reference, at the frequency of the arms' fit
 //	harmonics.go Harmonics: second and third, from one record
 //	tones.go     least squares of a sum of sinusoids, Gauss-Newton for frequencies
 //	project.go   the passes over the samples: where the time goes
@@ -60,6 +61,7 @@ type Pair struct {
 	N          int                // samples in each channel
 	Condition  float64            // of the columns [cos sin 1]; see the function Condition
 	PeakToPeak [2]units.Volts     // largest minus smallest sample
+	Reference  Tone               // of the channel that Beside fitted; zero without one
 }
 
 // Held is the covariance of the phasor of one arm (0 or 1) given the

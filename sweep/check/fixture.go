@@ -84,7 +84,7 @@ func (s *session) probe(ctx context.Context, f units.Hertz) (probe, error) {
 	switch {
 	case errors.Is(err, balance.ErrNoSignal):
 		p.lost = true
-	case errors.Is(err, balance.ErrNoReference):
+	case errors.Is(err, balance.ErrNoArm1):
 		p.lost, p.noArm1 = true, true
 	case err != nil:
 		return probe{}, err

@@ -147,7 +147,7 @@ func (s *session) tryWindows(ctx context.Context) error {
 		pairs, err := s.atRange(ctx, f, w, 4)
 		if err == nil {
 			_, err = balance.Combine(f, pairs)
-			if errors.Is(err, balance.ErrNoReference) {
+			if errors.Is(err, balance.ErrNoArm1) {
 				err = nil // arm 2 has the signal
 			}
 		}
