@@ -25,10 +25,13 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 	at := p.places[i]
 	ref := p.cal.reference(at.frequency)
 	setting := p.planner.Next(at.frequency, at.window, ref)
+	calibrated := ref.ThirdRange()
+	p.third.Begin()
+	third := p.third.Next(setting.Drive, calibrated)
 	t := &p.taker
 	t.begin(at.frequency, p.clock)
 	for acquisition := 1; acquisition <= mostAcquisitions; acquisition++ {
-		if err := p.tuner.set(ctx, at.frequency, setting); err != nil {
+		if err := p.tuner.set(ctx, at.frequency, setting, third); err != nil {
 			return nil, nil, err
 		}
 		if err := p.committed(); err != nil {
@@ -38,25 +41,40 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 		if err != nil {
 			return nil, nil, err
 		}
-		judgement := p.planner.Judge(setting, t.seen(), clipped, ref)
-		if judgement.Retake {
+		if clipped == reference {
+			if third, err = p.third.Larger(third); err != nil {
+				return nil, nil, err
+			}
+			continue
+		}
+		if judgement := p.planner.Judge(setting, t.seen(), clipped == arms, ref); judgement.Retake {
 			setting = judgement.Next
+			third = max(third, p.third.Next(setting.Drive, calibrated))
+			continue
+		}
+		if next := p.third.Judge(third, setting.Drive, t.seenReference(), calibrated); next != third && clipped == nowhere {
+			third = next
 			continue
 		}
 		step := &Step{
 			Index: i, Drive: setting.Drive, Range: [2]units.Volts{setting.Range, setting.Range},
-			Window: at.window, Acquisitions: acquisition, Clock: p.clock,
+			ReferenceRange: third, Window: at.window, Acquisitions: acquisition, Clock: p.clock,
 		}
 		step.Estimate.Frequency = at.frequency
-		if clipped {
+		if clipped == arms {
 			step.Remark = fmt.Sprintf("clipped at the least drive, %v, on the largest range, %s", setting.Drive, setting.Range.Brief())
 			err = p.noErrors(ctx)
-		} else if clipped, err = p.rest(ctx, step, ref); clipped && err == nil {
+		} else if clipped, err = p.rest(ctx, step, ref); clipped == arms && err == nil {
 			setting = p.planner.Judge(setting, 0, true, ref).Next
+			continue
+		} else if clipped == reference && err == nil {
+			if third, err = p.third.Larger(third); err != nil {
+				return nil, nil, err
+			}
 			continue
 		}
 		if err == nil && step.Measured() && p.run.Plan.Linearity.at(i) {
-			if err = p.second(ctx, step, setting); err == nil {
+			if err = p.second(ctx, step, setting, third); err == nil {
 				err = p.noErrors(ctx)
 			}
 		}
@@ -71,13 +89,13 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 
 // rest takes as many more captures as the noise asks for, reads the error
 // queues while the last one is being fitted, and combines all into the step. It
-// tells whether a capture was clipped.
-func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped bool, err error) {
+// tells where a capture was clipped.
+func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped clip, err error) {
 	t, plan := &p.taker, &p.run.Plan
 	target := p.target(step.Estimate.Frequency)
 	want := clampCaptures(t.needed(target), plan)
 	for {
-		if clipped, err = t.upTo(ctx, want, p.noErrors); clipped || err != nil {
+		if clipped, err = t.upTo(ctx, want, p.noErrors); clipped != nowhere || err != nil {
 			return clipped, err
 		}
 		estimate, err := balance.Combine(step.Estimate.Frequency, t.pairs)
@@ -88,17 +106,22 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 				continue
 			}
 			if err := p.missing(step, ref); err != nil {
-				return false, err
+				return nowhere, err
 			}
 			step.Remark = fmt.Sprintf("no signal above the noise with %d captures at %v", t.taken, step.Drive)
-			return false, nil
+			return nowhere, nil
 		case errors.Is(err, balance.ErrNoArm1) && p.run.Kind != Calibration:
 			step.Remark = err.Error()
-			return false, nil
+			return nowhere, nil
+		case errors.Is(err, balance.ErrReferenceLost):
+			return nowhere, p.referenceLost(err)
 		case err != nil:
-			return false, err
+			return nowhere, err
+		case p.third != nil && estimate.Reference.Amplitude < faintest(step.Drive):
+			return nowhere, p.referenceLost(fmt.Errorf("%w: %s peak with the generator at %v",
+				balance.ErrReferenceLost, estimate.Reference.Amplitude.Brief(), step.Drive))
 		case p.run.Kind == Calibration && cmplx.Abs(estimate.Ratio) < uncertainty.Coverage*estimate.Cov.Standard():
-			return false, fmt.Errorf("%w in arm 2 of the calibration cable, and %s peak in arm 1: look at arm 2's cable, load and channel",
+			return nowhere, fmt.Errorf("%w in arm 2 of the calibration cable, and %s peak in arm 1: look at arm 2's cable, load and channel",
 				balance.ErrNoSignal, estimate.Amplitude[0].Brief())
 		}
 		u := estimate.Cov.Standard() / cmplx.Abs(estimate.Ratio)
@@ -112,9 +135,24 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 		for arm := range step.Fill {
 			step.Fill[arm] = fillOf(estimate.Amplitude[arm], step.Range[arm])
 		}
+		if p.third != nil {
+			step.ReferenceFill = fillOf(estimate.Reference.Amplitude, step.ReferenceRange)
+		}
 		step.Clock = t.learnClock(p.clock)
-		return false, nil
+		return nowhere, nil
 	}
+}
+
+// faintest is the least that a reference reads at a drive: a splitter and a
+// scope far above its bandwidth leave more than a part in a thousand of the
+// level into 50 Ω, and crosstalk less (common practice).
+func faintest(drive units.DBm) units.Volts {
+	return units.Volts(math.Sqrt2) * drive.VoltsRMS() * units.Volts(units.DB(-60).Ratio())
+}
+
+// referenceLost says what to look at.
+func (p *pass) referenceLost(err error) error {
+	return fmt.Errorf("the reference reads nothing on channel %s: is the splitter cabled to it? %w", p.run.Bench.Scope.Reference, err)
 }
 
 // fillOf is the part of a range that a peak amplitude takes to both sides.
@@ -141,6 +179,10 @@ func (p *pass) missing(step *Step, ref *level.Reference) error {
 	const farAbove = 100
 	if expected*expected*float64(step.Window.Samples*p.taker.taken)/(2*sigma*sigma) < farAbove {
 		return nil
+	}
+	if seen := p.taker.seenReference(); seen > faintest(step.Drive) {
+		return fmt.Errorf("%w in either arm with the generator at %v, where about %s peak was expected, and the reference reads %s: look at what comes after the splitter, the fixture and both its channels",
+			balance.ErrNoSignal, step.Drive, units.Volts(expected).Brief(), seen.Brief())
 	}
 	return fmt.Errorf("%w in either arm with the generator at %v, where about %s peak was expected: is RF cabled to the fixture, the fixture to both channels, and the generator's output on?",
 		balance.ErrNoSignal, step.Drive, units.Volts(expected).Brief())
@@ -171,6 +213,7 @@ type tuner struct {
 	known     bool
 	frequency units.Hertz
 	setting   level.Setting
+	third     units.Volts // range of the reference's channel; 0 for none
 }
 
 // forget makes the next set send everything, after a failure left it open what
@@ -181,9 +224,9 @@ func (t *tuner) forget() { t.known = false }
 // channel sees more than it will at the end, and no level is above what the
 // generator allows at the frequency: the drive goes down first and up last. From
 // an unknown state it goes to the lowest first, which any frequency allows.
-func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
+func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting, third units.Volts) error {
 	all := !t.known
-	if !all && f == t.frequency && s == t.setting {
+	if !all && f == t.frequency && s == t.setting && third == t.third {
 		return nil
 	}
 	defer t.watch.turn(t.watch.turn(&t.watch.spent.Instruments))
@@ -205,9 +248,14 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 		clicks = abilities.Clicks(t.frequency, f, t.setting.Drive, s.Drive)
 	}
 	wait := t.settle + abilities.Settle + clicks
-	if all || s.Range != t.setting.Range || s.Window != t.setting.Window {
+	if all || s.Range != t.setting.Range || s.Window != t.setting.Window || third != t.third {
 		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
 			if err := t.scope.SetRange(ctx, arm, s.Range); err != nil {
+				return err
+			}
+		}
+		if third != 0 {
+			if err := t.scope.SetRange(ctx, drivers.Reference, third); err != nil {
 				return err
 			}
 		}
@@ -234,7 +282,7 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting) error {
 	if err := sleep(ctx, wait); err != nil {
 		return err
 	}
-	t.known, t.frequency, t.setting = true, f, s
+	t.known, t.frequency, t.setting, t.third = true, f, s, third
 	return nil
 }
 
@@ -265,14 +313,14 @@ func (t *taker) begin(f units.Hertz, clock Clock) {
 }
 
 // first takes and fits the first capture of an acquisition.
-func (t *taker) first(ctx context.Context) (clipped bool, err error) {
+func (t *taker) first(ctx context.Context) (clipped clip, err error) {
 	t.taken, t.pairs = 0, t.pairs[:0]
 	return t.upTo(ctx, 1, nil)
 }
 
 // upTo takes captures until there are n, fitting each while the scope takes
 // the next one, and the last while beside is done, which may be nil.
-func (t *taker) upTo(ctx context.Context, n int, beside func(context.Context) error) (clipped bool, err error) {
+func (t *taker) upTo(ctx context.Context, n int, beside func(context.Context) error) (clipped clip, err error) {
 	type fitted struct {
 		pair phasor.Pair
 		err  error
@@ -303,10 +351,10 @@ func (t *taker) upTo(ctx context.Context, n int, beside func(context.Context) er
 	for t.taken < n {
 		err := t.capture(ctx)
 		if fitErr := collect(); fitErr != nil {
-			return errors.Is(fitErr, phasor.ErrClipped), notClipped(fitErr)
+			return clipOf(fitErr)
 		}
 		if err != nil {
-			return false, err
+			return nowhere, err
 		}
 		fitting = fit(&t.captures[t.taken])
 		t.taken++
@@ -317,9 +365,9 @@ func (t *taker) upTo(ctx context.Context, n int, beside func(context.Context) er
 	}
 	err = collect()
 	if refused != nil { // whatever the fit made of it
-		return false, refused
+		return nowhere, refused
 	}
-	return errors.Is(err, phasor.ErrClipped), notClipped(err)
+	return clipOf(err)
 }
 
 // capture takes the next capture.
@@ -332,11 +380,27 @@ func (t *taker) capture(ctx context.Context) error {
 	return err
 }
 
-func notClipped(err error) error {
-	if errors.Is(err, phasor.ErrClipped) {
-		return nil
+// clip is where a capture was clipped.
+type clip int
+
+const (
+	nowhere clip = iota
+	arms
+	reference
+)
+
+// errReference is in an error of fitting the reference's channel.
+var errReference = errors.New("the reference's channel")
+
+// clipOf takes the clipping out of an error of fitting.
+func clipOf(err error) (clip, error) {
+	switch {
+	case !errors.Is(err, phasor.ErrClipped):
+		return nowhere, err
+	case errors.Is(err, errReference):
+		return reference, nil
 	}
-	return err
+	return arms, nil
 }
 
 // driftThatMatters, in cycles over the record: from there on both channels are
@@ -350,16 +414,30 @@ const beyondDoubt = 5
 
 func recordsOf(c *drivers.Capture) (records [2]phasor.Record) {
 	for arm := range records {
-		trace := &c.Traces[arm]
-		records[arm] = phasor.Record{
-			Codes: trace.Codes, VoltsPerCode: trace.VoltsPerCode, Zero: trace.Zero, Low: trace.Low, High: trace.High,
-		}
+		records[arm] = recordOf(&c.Traces[arm])
 	}
 	return records
 }
 
-// fit makes a pair of phasors of one capture.
+func recordOf(t *drivers.Trace) phasor.Record {
+	return phasor.Record{Codes: t.Codes, VoltsPerCode: t.VoltsPerCode, Zero: t.Zero, Low: t.Low, High: t.High}
+}
+
+// fit makes a pair of phasors of one capture, with that of the reference where
+// the bench has one.
 func (t *taker) fit(c *drivers.Capture) (phasor.Pair, error) {
+	pair, err := t.fitArms(c)
+	if err != nil || t.bench.Scope.Reference == "" {
+		return pair, err
+	}
+	record := recordOf(&c.Reference)
+	if err := pair.Beside(&record, c.Rate); err != nil {
+		return pair, fmt.Errorf("%w %s: %w", errReference, t.bench.Scope.Reference, err)
+	}
+	return pair, nil
+}
+
+func (t *taker) fitArms(c *drivers.Capture) (phasor.Pair, error) {
 	records := recordsOf(c)
 	tolerance := t.bench.ClockTolerance
 	f := t.commanded * units.Hertz(1+float64(t.clock.Offset)*1e-6)
@@ -423,7 +501,6 @@ func (t *taker) seen() units.Volts {
 	}
 	largest := 0.0
 	p := &t.pairs[0]
-	const standsOut = 3 // standard deviations
 	for arm := range p.P {
 		if a := cmplx.Abs(p.P[arm]); a > standsOut*math.Sqrt2*p.Held(arm).Standard() {
 			largest = max(largest, a)
@@ -431,6 +508,22 @@ func (t *taker) seen() units.Volts {
 	}
 	return units.Volts(largest)
 }
+
+// seenReference is the peak amplitude of the reference in the first capture;
+// zero where there is none or it does not stand out of the noise.
+func (t *taker) seenReference() units.Volts {
+	if len(t.pairs) == 0 {
+		return 0
+	}
+	r := &t.pairs[0].Reference
+	if a := cmplx.Abs(r.P); a > standsOut*math.Sqrt2*r.Held.Standard() {
+		return units.Volts(a)
+	}
+	return 0
+}
+
+// standsOut is in standard deviations.
+const standsOut = 3
 
 // noise is the larger channel's rms noise in volts.
 func (t *taker) noise() float64 {

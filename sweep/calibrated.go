@@ -85,7 +85,7 @@ func (c *Calibrated) reference(f units.Hertz) *level.Reference {
 		return nil
 	}
 	p := c.ratios.Nearest(f)
-	return &level.Reference{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1])}
+	return &level.Reference{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1]), Third: p.ReferenceRange}
 }
 
 // Fits says why the calibration cannot be taken out of a run, nil if it can:
@@ -104,6 +104,14 @@ func (c *Calibrated) Fits(run *Run) error {
 	differ("the channel of arm 1", was.Scope.Channels[0], is.Scope.Channels[0])
 	differ("the channel of arm 2", was.Scope.Channels[1], is.Scope.Channels[1])
 	differ("the generator's attenuator", was.Generator.Habits.Attenuator.String(), is.Generator.Habits.Attenuator.String())
+	switch a, b := was.Scope.Reference, is.Scope.Reference; {
+	case a == "" && b != "":
+		why = append(why, fmt.Sprintf("it has no phase reference, and this bench has one on channel %s", b))
+	case a != "" && b == "":
+		why = append(why, fmt.Sprintf("it has a phase reference on channel %s, and this bench has none", a))
+	default:
+		differ("the channel of the reference", a, b)
+	}
 	differ("the scope's dialect", was.Scope.Dialect, is.Scope.Dialect)
 	if len(why) > 0 {
 		return fmt.Errorf("calibration %d does not belong to this bench: %s; run `halfturn calibrate`", c.Run.ID, strings.Join(why, "; "))

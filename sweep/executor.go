@@ -126,6 +126,7 @@ type pass struct {
 	cal      *Calibrated
 	analysis *analysis
 	planner  *level.Planner
+	third    *level.Third // nil without a phase reference
 	places   []place
 	watch    stopwatch
 	tuner    tuner
@@ -170,7 +171,10 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 	if own := run.Bench.InputLimit; own > 0 && (inputLimit == 0 || own < inputLimit) {
 		inputLimit = own
 	}
-	planner, err := level.New(level.Rules{
+	if named := run.Bench.Scope.Reference; (named != "") != (scope.Channels > int(drivers.Reference)) {
+		return nil, fmt.Errorf("the bench has the channel %q for a phase reference, and the scope was opened with %d channels", named, scope.Channels)
+	}
+	rules := level.Rules{
 		Aim: run.Plan.Fill.Aim, Min: run.Plan.Fill.Min, Max: run.Plan.Fill.Max,
 		Headroom:       run.Plan.Headroom,
 		MinDrive:       generator.MinDrive,
@@ -181,11 +185,15 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 		Ranges:         scope.Ranges,
 		Windows:        scope.Windows,
 		ClockTolerance: run.Bench.ClockTolerance,
-	})
+	}
+	planner, err := level.New(rules)
 	if err != nil {
 		return nil, err
 	}
 	p := &pass{Executor: e, run: run, cal: cal, planner: planner}
+	if run.Bench.Scope.Reference != "" {
+		p.third = level.NewThird(rules)
+	}
 	if p.analysis, err = newAnalysis(run, cal); err != nil {
 		return nil, err
 	}
@@ -326,6 +334,7 @@ func (p *pass) learn(step *Step) {
 		return
 	}
 	e := &step.Estimate
+	p.third.Learn(step.Drive, e.Reference.Amplitude)
 	p.planner.Learn(e.Frequency, step.Drive, max(e.Amplitude[0], e.Amplitude[1]), p.cal.reference(e.Frequency))
 	if len(p.seen) < enoughSeen {
 		seen := *e

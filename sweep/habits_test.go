@@ -361,7 +361,7 @@ func TestLevelAndFrequencyGoInTheRightOrder(t *testing.T) {
 		for range rapid.IntRange(1, 12).Draw(t, "settings") {
 			f := frequency("f")
 			s := level.Setting{Drive: drive(f), Range: 0.4}
-			if err := u.set(context.Background(), f, s); err != nil {
+			if err := u.set(context.Background(), f, s, 0); err != nil {
 				t.Fatal(err)
 			}
 			if g.f != f || g.drive != s.Drive {
@@ -394,7 +394,7 @@ func TestClicksAreWaitedForWhereTheyAre(t *testing.T) {
 		if c.waits {
 			cancel() // which only the waiting notices
 		}
-		err := u.set(ctx, c.to, level.Setting{Drive: c.is})
+		err := u.set(ctx, c.to, level.Setting{Drive: c.is}, 0)
 		cancel()
 		if waited := errors.Is(err, context.Canceled); waited != c.waits || err != nil && !waited {
 			t.Errorf("%+v: %v", c, err)
@@ -405,7 +405,7 @@ func TestClicksAreWaitedForWhereTheyAre(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	time.AfterFunc(20*time.Millisecond, cancel)
-	if err := u.set(ctx, 10e6, level.Setting{}); !errors.Is(err, context.Canceled) {
+	if err := u.set(ctx, 10e6, level.Setting{}, 0); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v", err)
 	}
 }

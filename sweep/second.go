@@ -11,13 +11,14 @@ import (
 	"halfturn/analysis/phasor"
 	"halfturn/drivers"
 	"halfturn/sweep/level"
+	"halfturn/units"
 )
 
 // second takes a measured step once more with less drive on the same range,
 // and the harmonics of its first capture. What cannot be told there is a
 // remark and stops nothing; the planner and the clock learn from the first
 // drive alone.
-func (p *pass) second(ctx context.Context, step *Step, setting level.Setting) (err error) {
+func (p *pass) second(ctx context.Context, step *Step, setting level.Setting, third units.Volts) (err error) {
 	t, plan, f := &p.taker, &p.run.Plan, step.Estimate.Frequency
 	if step.Harmonics, err = harmonicsOf(&t.captures[0], &t.pairs[0]); err != nil {
 		return err
@@ -28,25 +29,25 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting) (e
 		step.Second.Remark = fmt.Sprintf("the generator does not go %v below %v", plan.Linearity.Drop, setting.Drive)
 		return nil
 	}
-	if err := p.tuner.set(ctx, f, low); err != nil {
+	if err := p.tuner.set(ctx, f, low, third); err != nil {
 		return err
 	}
 	before := t.taken
 	t.pairs = t.pairs[:0]
 	clipped, err := t.upTo(ctx, before+1, nil)
-	if !clipped && err == nil {
+	if clipped == nowhere && err == nil {
 		clipped, err = t.upTo(ctx, before+clampCaptures(t.needed(p.target(f)), plan), nil)
 	}
 	if err != nil {
 		return err
 	}
-	if clipped {
+	if clipped != nowhere {
 		step.Second.Remark = fmt.Sprintf("clipped at %v, where %v was not: look for interference", low.Drive, setting.Drive)
 		return nil
 	}
 	estimate, err := balance.Combine(f, t.pairs)
 	switch {
-	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoArm1):
+	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoArm1) || errors.Is(err, balance.ErrReferenceLost):
 		step.Second.Remark = fmt.Sprintf("at %v: %v", low.Drive, err)
 		return nil
 	case err != nil:

@@ -127,16 +127,19 @@ type Run struct {
 
 // Step is one frequency of a run.
 type Step struct {
-	Index        int
-	Taken        time.Time
-	Drive        units.DBm
-	Range        [2]units.Volts // full scale peak to peak, by arm
-	Window       drivers.Window
-	Fill         [2]float64 // by arm
-	Acquisitions int        // 1 when the first level was right
-	Estimate     balance.Estimate
-	Clock        Clock
-	Remark       string // why there is no ratio; empty when there is one
+	Index  int
+	Taken  time.Time
+	Drive  units.DBm
+	Range  [2]units.Volts // full scale peak to peak, by arm
+	Window drivers.Window
+	Fill   [2]float64 // by arm
+	// Of the phase reference's channel; 0 without one.
+	ReferenceRange units.Volts
+	ReferenceFill  float64
+	Acquisitions   int // 1 when the first level was right
+	Estimate       balance.Estimate
+	Clock          Clock
+	Remark         string // why there is no ratio; empty when there is one
 
 	// Second is the step at the plan's lower drive, and Harmonics those at
 	// Drive; zero where the plan asks for neither.
@@ -155,7 +158,7 @@ func (s *Step) Measured() bool { return s.Remark == "" }
 
 // Point is the step as the analysis needs it.
 func (s *Step) Point() balance.Point {
-	return balance.Point{Estimate: s.Estimate, Drive: s.Drive, Range: s.Range}
+	return balance.Point{Estimate: s.Estimate, Drive: s.Drive, Range: s.Range, ReferenceRange: s.ReferenceRange}
 }
 
 // Point is a step of the run as the analysis needs it, with the position that

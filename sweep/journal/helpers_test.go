@@ -112,6 +112,14 @@ func sampleStep(run int64, i int) sweep.Step {
 			RAmplitude: 0.25, Sigma: [2]units.Volts{1e-3, 1.1e-3}, Captures: 4, Samples: 10000,
 		},
 	}
+	if i%3 == 2 {
+		s.ReferenceRange, s.ReferenceFill = 0.4, 0.5+x/1e6
+		s.Estimate.Reference = balance.Reference{
+			Transmission: [2]complex128{complex(0.3, x/1e6), complex(-0.3+x/1e5, 0.01)},
+			Cov:          [2]uncertainty.Cov{{RR: 1e-9 * (1 + x), RI: 1e-10, II: 2e-9}, {RR: 3e-9, RI: -1e-10, II: 1e-9}},
+			Amplitude:    units.Volts(0.1 + x/1e4), Sigma: 9e-4,
+		}
+	}
 	if i%4 == 1 {
 		s.Second = linearity.Level{Drive: s.Drive - 6, Fill: [2]float64{0.35, 0.3 + x/1e6}, Code: [2]units.Volts{4e-4, 8e-4}, Estimate: s.Estimate}
 		s.Second.Estimate.Captures = 16
@@ -124,6 +132,18 @@ func sampleStep(run int64, i int) sweep.Step {
 		s.Second, s.Harmonics = linearity.Level{}, linearity.Harmonics{}
 	}
 	return s
+}
+
+// referred adds a reference to captures: the first trace, half as large.
+func referred(captures []drivers.Capture) []drivers.Capture {
+	for i := range captures {
+		r := &captures[i].Reference
+		*r = captures[i].Traces[0]
+		r.VoltsPerCode /= 2
+		r.Codes = slices.Clone(r.Codes)
+		slices.Reverse(r.Codes)
+	}
+	return captures
 }
 
 // sampleCaptures is noisy sines in codes of so many bits, seeded by run and step.
@@ -149,13 +169,17 @@ func sampleCaptures(seed uint64, captures, samples, bits int) []drivers.Capture 
 }
 
 func smallCaptures(run int64, step int) []drivers.Capture {
-	return sampleCaptures(uint64(run)<<32|uint64(step), 2, 50+step%7, 8)
+	captures := sampleCaptures(uint64(run)<<32|uint64(step), 2, 50+step%7, 8)
+	if step%3 == 2 {
+		return referred(captures)
+	}
+	return captures
 }
 
 func equalCaptures(a, b []drivers.Capture) bool {
 	return slices.EqualFunc(a, b, func(a, b drivers.Capture) bool {
-		for arm := range a.Traces {
-			s, t := &a.Traces[arm], &b.Traces[arm]
+		for of := drivers.Arm1; of <= drivers.Reference; of++ {
+			s, t := a.Trace(of), b.Trace(of)
 			if !slices.Equal(s.Codes, t.Codes) || s.VoltsPerCode != t.VoltsPerCode || s.Zero != t.Zero || s.Low != t.Low || s.High != t.High {
 				return false
 			}

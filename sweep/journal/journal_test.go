@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -163,6 +164,14 @@ func drawStep(t *rapid.T, index int) sweep.Step {
 			Captures: count("captures"), Samples: count("samples"),
 		},
 	}
+	if rapid.Bool().Draw(t, "reference") {
+		s.ReferenceRange, s.ReferenceFill = units.Volts(number("range")), number("fill")
+		s.Estimate.Reference = balance.Reference{
+			Transmission: [2]complex128{complex(number("re"), number("im")), complex(number("re"), number("im"))},
+			Cov:          [2]uncertainty.Cov{{RR: number("rr"), RI: number("ri"), II: number("ii")}, {RR: number("rr"), RI: number("ri"), II: number("ii")}},
+			Amplitude:    units.Volts(number("amplitude")), Sigma: units.Volts(number("sigma")),
+		}
+	}
 	if rapid.Bool().Draw(t, "second level") {
 		s.Second = linearity.Level{
 			Drive: units.DBm(number("drive")), Fill: [2]float64{number("fill"), number("fill")}, Code: pair("code"),
@@ -281,16 +290,14 @@ func TestNotFinite(t *testing.T) {
 			var row stepRow
 			row.bind()
 			row.step = step
-			row.re, row.im = real(step.Estimate.Ratio), imag(step.Estimate.Ratio)
-			row.secRe, row.secIm = real(step.Second.Estimate.Ratio), imag(step.Second.Estimate.Ratio)
+			row.apart()
 			field, ok := row.fields[i].(*float64)
 			if !ok {
 				continue
 			}
 			*field = bad
+			row.together()
 			step = row.step
-			step.Estimate.Ratio = complex(row.re, row.im)
-			step.Second.Estimate.Ratio = complex(row.secRe, row.secIm)
 			err := s.Commit(ctx, run.ID, &step, nil)
 			if err == nil || !strings.Contains(err.Error(), stepNames[stepFirst+i]) {
 				t.Errorf("%s of %v: error %v", stepNames[stepFirst+i], bad, err)
@@ -492,7 +499,7 @@ func TestOtherFiles(t *testing.T) {
 		"short text":    {func(p string) { must(t, os.WriteFile(p, []byte("hello\n"), 0o600)) }, ErrNotStore, "not a store"},
 		"other tables":  {write("CREATE TABLE runs (a)", "INSERT INTO runs VALUES (1)"), ErrNotStore, "not a store"},
 		"other program": {write("CREATE TABLE a (a)", "PRAGMA application_id = 77"), ErrNotStore, "not a store"},
-		"newer":         {store("PRAGMA user_version = 3"), ErrNewer, "made by a newer version"},
+		"newer":         {store("PRAGMA user_version = " + strconv.Itoa(schemaVersion+1)), ErrNewer, "made by a newer version"},
 		"never was":     {store("PRAGMA user_version = -3"), ErrDamaged, "damaged"},
 		"tables gone":   {store("PRAGMA foreign_keys = 0", "DROP TABLE progress"), ErrDamaged, "damaged"},
 		"column gone":   {store("ALTER TABLE steps RENAME COLUMN cov_ri TO cov_rj"), ErrDamaged, "damaged"},

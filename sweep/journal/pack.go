@@ -17,12 +17,12 @@ import (
 
 // Packed captures, all numbers little-endian:
 //
-//	0   1 byte    format, 1
+//	0   1 byte    format: 1 for captures of both arms, 2 with a phase reference as third trace
 //	1   uint32    CRC-32C of everything after it
 //	5   uint32    number of captures
 //	9   for each capture:
 //	      float64   rate in hertz
-//	      for each of its two traces:
+//	      for each of its traces, two or three:
 //	        uint32    number of codes
 //	        float64   volts per code
 //	        float64   zero, in codes
@@ -33,10 +33,10 @@ import (
 //	    trace after trace: of width 2 first all high bytes, then all low bytes,
 //	    since the high ones compress and the low ones hold the noise
 const (
-	packFormat  = 1
-	preamble    = 9
-	traceHead   = 4 + 8 + 8 + 2 + 2 + 2 + 1
-	captureHead = 8 + 2*traceHead
+	packFormat    = 1
+	packReference = 2
+	preamble      = 9
+	traceHead     = 4 + 8 + 8 + 2 + 2 + 2 + 1
 
 	// mostPacked bounds the codes of one step, in bytes, when packed and when read.
 	mostPacked = 512 << 20
@@ -62,7 +62,13 @@ func (p *packer) pack(captures []drivers.Capture) ([]byte, error) {
 		p.encoder = encoder
 	}
 	le := binary.LittleEndian
-	out := append(p.packed[:0], packFormat, 0, 0, 0, 0)
+	traces, format := drivers.Reference, byte(packFormat)
+	for i := range captures {
+		if r := &captures[i].Reference; len(r.Codes) > 0 || r.VoltsPerCode != 0 || r.Zero != 0 || r.Low != 0 || r.High != 0 {
+			traces, format = drivers.Reference+1, packReference
+		}
+	}
+	out := append(p.packed[:0], format, 0, 0, 0, 0)
 	out = le.AppendUint32(out, uint32(len(captures)))
 	planes := p.planes[:0]
 	for i := range captures {
@@ -71,10 +77,10 @@ func (p *packer) pack(captures []drivers.Capture) ([]byte, error) {
 			return nil, fmt.Errorf("capture %d has a sample rate of %v", i, c.Rate)
 		}
 		out = le.AppendUint64(out, math.Float64bits(float64(c.Rate)))
-		for arm := range c.Traces {
-			t := &c.Traces[arm]
+		for of := range traces {
+			t := c.Trace(of)
 			if !finite(float64(t.VoltsPerCode)) || !finite(t.Zero) {
-				return nil, fmt.Errorf("capture %d, %v: %v per code with its zero at %v", i, drivers.Arm(arm), t.VoltsPerCode, t.Zero)
+				return nil, fmt.Errorf("capture %d, %v: %v per code with its zero at %v", i, of, t.VoltsPerCode, t.Zero)
 			}
 			if len(planes)+2*len(t.Codes) > mostPacked {
 				return nil, fmt.Errorf("more than %d MiB of codes in one step; take fewer captures", mostPacked>>20)
@@ -154,30 +160,36 @@ func unpackCaptures(packed []byte) ([]drivers.Capture, error) {
 	if len(packed) < preamble {
 		return nil, errCut
 	}
-	if packed[0] != packFormat {
+	traces := drivers.Reference
+	switch packed[0] {
+	case packFormat:
+	case packReference:
+		traces++
+	default:
 		return nil, errFormat
 	}
+	captureHead := 8 + int(traces)*traceHead
 	le := binary.LittleEndian
 	if le.Uint32(packed[1:]) != crc32.Checksum(packed[5:], castagnoli) {
 		return nil, errChecksum
 	}
 	count := uint64(le.Uint32(packed[5:]))
-	if count*captureHead > uint64(len(packed)-preamble) {
+	if count*uint64(captureHead) > uint64(len(packed)-preamble) {
 		return nil, errCut
 	}
 	heads := packed[preamble : preamble+int(count)*captureHead]
 	frame := packed[preamble+len(heads):]
 
 	captures := make([]drivers.Capture, count)
-	layouts := make([][2]layout, count)
-	var codes, size uint64 // at most 2 · 2^32 · 2^32/captureHead: no overflow
+	layouts := make([][drivers.Reference + 1]layout, count)
+	var codes, size uint64 // at most 3 · 2^32 · 2^32/captureHead: no overflow
 	for i := range captures {
 		c := &captures[i]
 		head := heads[i*captureHead:]
 		c.Rate = units.Hertz(math.Float64frombits(le.Uint64(head)))
 		head = head[8:]
-		for arm := range c.Traces {
-			t, l := &c.Traces[arm], &layouts[i][arm]
+		for of := range traces {
+			t, l := c.Trace(of), &layouts[i][of]
 			l.codes = le.Uint32(head)
 			t.VoltsPerCode = units.Volts(math.Float64frombits(le.Uint64(head[4:])))
 			t.Zero = math.Float64frombits(le.Uint64(head[12:]))
@@ -205,10 +217,12 @@ func unpackCaptures(packed []byte) ([]drivers.Capture, error) {
 	}
 	all := make([]int16, codes)
 	for i := range captures {
-		for arm := range captures[i].Traces {
-			l := &layouts[i][arm]
+		for of := range traces {
+			l := &layouts[i][of]
 			n := int(l.codes)
-			captures[i].Traces[arm].Codes = all[:n:n]
+			if n > 0 || of != drivers.Reference {
+				captures[i].Trace(of).Codes = all[:n:n]
+			}
 			l.read(all[:n], planes)
 			all, planes = all[n:], planes[n*int(l.width):]
 		}

@@ -33,6 +33,11 @@ func drawCaptures(t *rapid.T) []drivers.Capture {
 			}
 		}
 	}
+	if rapid.Bool().Draw(t, "reference") {
+		for i := range captures {
+			captures[i].Reference = captures[rapid.IntRange(0, i).Draw(t, "as in")].Traces[1]
+		}
+	}
 	return captures
 }
 
@@ -100,7 +105,9 @@ func TestPackedBytesAreGuarded(t *testing.T) {
 func seal(packed []byte) []byte {
 	packed = bytes.Clone(packed)
 	if len(packed) >= preamble {
-		packed[0] = packFormat
+		if packed[0] != packReference {
+			packed[0] = packFormat
+		}
 		binary.LittleEndian.PutUint32(packed[1:], crc32.Checksum(packed[5:], castagnoli))
 	}
 	return packed
@@ -113,6 +120,7 @@ func TestHostileSizes(t *testing.T) {
 	must(t, err)
 	honest = bytes.Clone(honest)
 	le := binary.LittleEndian
+	const head = 8 + 2*traceHead // of a capture without a reference
 	for name, spoil := range map[string]func([]byte){
 		"captures":    func(b []byte) { le.PutUint32(b[5:], math.MaxUint32) },
 		"two":         func(b []byte) { le.PutUint32(b[5:], 2) },
@@ -123,7 +131,7 @@ func TestHostileSizes(t *testing.T) {
 		"widest":      func(b []byte) { b[preamble+8+26] = 255 },
 		"no width":    func(b []byte) { b[preamble+8+26] = 0 },
 		"rate":        func(b []byte) { le.PutUint64(b[preamble:], math.Float64bits(math.NaN())) },
-		"frame's own": func(b []byte) { b[preamble+captureHead+4] |= 0xc0; b[preamble+captureHead+6] = 0xff },
+		"frame's own": func(b []byte) { b[preamble+head+4] |= 0xc0; b[preamble+head+6] = 0xff },
 	} {
 		packed := bytes.Clone(honest)
 		spoil(packed)
@@ -139,7 +147,7 @@ func TestHostileSizes(t *testing.T) {
 
 func FuzzUnpackCaptures(f *testing.F) {
 	var p packer
-	for _, c := range [][]drivers.Capture{sampleCaptures(1, 1, 20, 8), sampleCaptures(2, 2, 30, 16), {{}}} {
+	for _, c := range [][]drivers.Capture{sampleCaptures(1, 1, 20, 8), sampleCaptures(2, 2, 30, 16), referred(sampleCaptures(3, 2, 25, 8)), {{}}} {
 		packed, err := p.pack(c)
 		must(f, err)
 		f.Add(bytes.Clone(packed))

@@ -16,7 +16,7 @@ const (
 	// applicationID tells a store from any other SQLite file: "hftn" in ASCII.
 	applicationID = 0x6866746e
 	// schemaVersion is in the file as user_version.
-	schemaVersion = 2
+	schemaVersion = 3
 )
 
 // schema is version 1; upgrades brings a store to each later one. A new store
@@ -97,7 +97,7 @@ CREATE TABLE captures (
 // upgrades are the statements from version i + 1 to the next. What they add is
 // NULL in rows from before, and counts in a row's checksum only where it is
 // not, so that these rows stay as they are.
-var upgrades = [schemaVersion - 1]string{secondLevels}
+var upgrades = [schemaVersion - 1]string{secondLevels, references}
 
 // secondLevels is version 2: the straight run beside a swapped one, the number
 // of sleeves where somebody said it, and steps
@@ -135,6 +135,37 @@ ALTER TABLE steps ADD COLUMN harmonic2_2 REAL;
 ALTER TABLE steps ADD COLUMN u_harmonic2_2 REAL;
 ALTER TABLE steps ADD COLUMN harmonic3_2 REAL;
 ALTER TABLE steps ADD COLUMN u_harmonic3_2 REAL;
+`
+
+// references is version 3: what a phase reference adds to a step, and captures
+// of three traces (see pack.go). Zeros are NULL.
+const references = `
+ALTER TABLE steps ADD COLUMN reference_range_vpp REAL;
+ALTER TABLE steps ADD COLUMN reference_fill REAL;
+ALTER TABLE steps ADD COLUMN reference_v REAL; -- peak
+ALTER TABLE steps ADD COLUMN reference_sigma_v REAL;
+ALTER TABLE steps ADD COLUMN transmission1_re REAL; -- arm over reference, as read
+ALTER TABLE steps ADD COLUMN transmission1_im REAL;
+ALTER TABLE steps ADD COLUMN transmission1_cov_rr REAL;
+ALTER TABLE steps ADD COLUMN transmission1_cov_ri REAL;
+ALTER TABLE steps ADD COLUMN transmission1_cov_ii REAL;
+ALTER TABLE steps ADD COLUMN transmission2_re REAL;
+ALTER TABLE steps ADD COLUMN transmission2_im REAL;
+ALTER TABLE steps ADD COLUMN transmission2_cov_rr REAL;
+ALTER TABLE steps ADD COLUMN transmission2_cov_ri REAL;
+ALTER TABLE steps ADD COLUMN transmission2_cov_ii REAL;
+ALTER TABLE steps ADD COLUMN second_reference_v REAL; -- at the second drive
+ALTER TABLE steps ADD COLUMN second_reference_sigma_v REAL;
+ALTER TABLE steps ADD COLUMN second_transmission1_re REAL;
+ALTER TABLE steps ADD COLUMN second_transmission1_im REAL;
+ALTER TABLE steps ADD COLUMN second_transmission1_cov_rr REAL;
+ALTER TABLE steps ADD COLUMN second_transmission1_cov_ri REAL;
+ALTER TABLE steps ADD COLUMN second_transmission1_cov_ii REAL;
+ALTER TABLE steps ADD COLUMN second_transmission2_re REAL;
+ALTER TABLE steps ADD COLUMN second_transmission2_im REAL;
+ALTER TABLE steps ADD COLUMN second_transmission2_cov_rr REAL;
+ALTER TABLE steps ADD COLUMN second_transmission2_cov_ri REAL;
+ALTER TABLE steps ADD COLUMN second_transmission2_cov_ii REAL;
 `
 
 // querier is a connection pool, a connection or a transaction.

@@ -37,8 +37,10 @@ func (s *Store) columnsOf() (run, step string) {
 	run, step = runColumns, stepColumns
 	if s.version < 2 {
 		run = strings.Replace(run, "straight, sleeves", "NULL, NULL", 1)
+	}
+	if s.version < schemaVersion {
 		names := stepNames
-		for i := stepSecond; i < stepSum; i++ {
+		for i := stepVersions[max(0, s.version-1)]; i < stepSum; i++ {
 			names[i] = "NULL"
 		}
 		step = strings.Join(names[:], ", ")

@@ -10,6 +10,7 @@ import (
 	"math"
 	"time"
 
+	"halfturn/analysis/balance"
 	"halfturn/drivers"
 	"halfturn/sweep"
 )
@@ -244,17 +245,27 @@ var stepNames = [stepCells]string{
 	"second_r_amplitude", "second_sigma1_v", "second_sigma2_v", "second_captures", "second_samples",
 	"harmonic2_1", "u_harmonic2_1", "harmonic3_1", "u_harmonic3_1",
 	"harmonic2_2", "u_harmonic2_2", "harmonic3_2", "u_harmonic3_2",
+	"reference_range_vpp", "reference_fill", "reference_v", "reference_sigma_v",
+	"transmission1_re", "transmission1_im", "transmission1_cov_rr", "transmission1_cov_ri", "transmission1_cov_ii",
+	"transmission2_re", "transmission2_im", "transmission2_cov_rr", "transmission2_cov_ri", "transmission2_cov_ii",
+	"second_reference_v", "second_reference_sigma_v",
+	"second_transmission1_re", "second_transmission1_im", "second_transmission1_cov_rr", "second_transmission1_cov_ri", "second_transmission1_cov_ii",
+	"second_transmission2_re", "second_transmission2_im", "second_transmission2_cov_rr", "second_transmission2_cov_ri", "second_transmission2_cov_ii",
 	"captures_checksum", "checksum",
 }
 
 const (
-	stepTaken  = 2  // column
-	stepFirst  = 3  // column of the first field
-	stepFill   = 13 // first column that may be NULL in an unmeasured step
-	stepSecond = 29 // first column of version 2, where zeros and empty texts are NULL
-	stepSum    = 58 // column of captures_checksum
-	stepCells  = 60
+	stepTaken     = 2  // column
+	stepFirst     = 3  // column of the first field
+	stepFill      = 13 // first column that may be NULL in an unmeasured step
+	stepSecond    = 29 // first column of version 2; from here on zeros and empty texts are NULL
+	stepReference = 58 // first column of version 3
+	stepSum       = 84 // column of captures_checksum
+	stepCells     = 86
 )
+
+// stepVersions are the first columns of the versions from 2 on, and the end.
+var stepVersions = [...]int{stepSecond, stepReference, stepSum}
 
 // stepRow is one row of steps on its way to or from a sweep.Step.
 type stepRow struct {
@@ -264,6 +275,7 @@ type stepRow struct {
 	step         sweep.Step
 	re, im       float64
 	secRe, secIm float64                  // of the second level
+	against      [2][2][2]float64         // of either level and each arm: real and imaginary part of the transmission
 	fields       [stepSum - stepFirst]any // pointers into the above, column by column
 
 	summed  [stepCells]any
@@ -279,6 +291,7 @@ func (r *stepRow) bind() {
 	e := &s.Estimate
 	second, h := &s.Second, &s.Harmonics
 	l := &second.Estimate
+	t, u := &e.Reference, &l.Reference
 	r.fields = [...]any{
 		(*float64)(&e.Frequency), (*float64)(&s.Drive), (*float64)(&s.Range[0]), (*float64)(&s.Range[1]),
 		(*float64)(&s.Window.Rate), &s.Window.Samples, &s.Acquisitions,
@@ -293,19 +306,28 @@ func (r *stepRow) bind() {
 		&l.RAmplitude, (*float64)(&l.Sigma[0]), (*float64)(&l.Sigma[1]), &l.Captures, &l.Samples,
 		&h[0][0].Ratio, &h[0][0].U, &h[0][1].Ratio, &h[0][1].U,
 		&h[1][0].Ratio, &h[1][0].U, &h[1][1].Ratio, &h[1][1].U,
+		(*float64)(&s.ReferenceRange), &s.ReferenceFill, (*float64)(&t.Amplitude), (*float64)(&t.Sigma),
+		&r.against[0][0][0], &r.against[0][0][1], &t.Cov[0].RR, &t.Cov[0].RI, &t.Cov[0].II,
+		&r.against[0][1][0], &r.against[0][1][1], &t.Cov[1].RR, &t.Cov[1].RI, &t.Cov[1].II,
+		(*float64)(&u.Amplitude), (*float64)(&u.Sigma),
+		&r.against[1][0][0], &r.against[1][0][1], &u.Cov[0].RR, &u.Cov[0].RI, &u.Cov[0].II,
+		&r.against[1][1][0], &r.against[1][1][1], &u.Cov[1].RR, &u.Cov[1].RI, &u.Cov[1].II,
 	}
 }
 
-// sum is the checksum of the row. The columns of version 2 count only where
-// there is something in one of them, so that a step without a second level has
-// the checksum of version 1.
+// sum is the checksum of the row. The columns that a version added count only
+// where there is something in one of them, so that a step without a second level
+// and a reference has the checksum of version 1.
 func (r *stepRow) sum() (sum int64) {
 	n := copy(r.summed[:], r.row[:stepSecond])
 	n += copy(r.summed[n:], r.row[stepSum:stepSum+1])
-	for _, cell := range r.row[stepSecond:stepSum] {
-		if cell != nil {
-			n += copy(r.summed[n:], r.row[stepSecond:stepSum])
-			break
+	for i, from := range stepVersions[:len(stepVersions)-1] {
+		added := r.row[from:stepVersions[i+1]]
+		for _, cell := range added {
+			if cell != nil {
+				n += copy(r.summed[n:], added)
+				break
+			}
 		}
 	}
 	sum, r.scratch = checksum(r.summed[:n], r.scratch)
@@ -316,8 +338,7 @@ func (r *stepRow) sum() (sum int64) {
 // unmeasured one, and from stepSecond on in any. A negative zero, which SQLite does not keep, becomes zero.
 func (r *stepRow) pack(run int64, step *sweep.Step, packedSum any) ([]any, error) {
 	r.step = *step
-	r.re, r.im = real(step.Estimate.Ratio), imag(step.Estimate.Ratio)
-	r.secRe, r.secIm = real(step.Second.Estimate.Ratio), imag(step.Second.Estimate.Ratio)
+	r.apart()
 	r.row[0], r.row[1] = run, int64(step.Index)
 	var err error
 	if r.row[stepTaken], err = nanoseconds(step.Taken); err != nil {
@@ -375,8 +396,28 @@ func (r *stepRow) unpack(run int64, index int, step *sweep.Step) bool {
 			*f, _ = cell.(string)
 		}
 	}
-	r.step.Estimate.Ratio = complex(r.re, r.im)
-	r.step.Second.Estimate.Ratio = complex(r.secRe, r.secIm)
+	r.together()
 	*step = r.step
 	return true
+}
+
+// apart takes the step's complex numbers apart, together puts them into it.
+func (r *stepRow) apart() {
+	r.re, r.im = real(r.step.Estimate.Ratio), imag(r.step.Estimate.Ratio)
+	r.secRe, r.secIm = real(r.step.Second.Estimate.Ratio), imag(r.step.Second.Estimate.Ratio)
+	for i, e := range [2]*balance.Estimate{&r.step.Estimate, &r.step.Second.Estimate} {
+		for arm, t := range e.Reference.Transmission {
+			r.against[i][arm] = [2]float64{real(t), imag(t)}
+		}
+	}
+}
+
+func (r *stepRow) together() {
+	r.step.Estimate.Ratio = complex(r.re, r.im)
+	r.step.Second.Estimate.Ratio = complex(r.secRe, r.secIm)
+	for i, e := range [2]*balance.Estimate{&r.step.Estimate, &r.step.Second.Estimate} {
+		for arm, t := range r.against[i] {
+			e.Reference.Transmission[arm] = complex(t[0], t[1])
+		}
+	}
 }

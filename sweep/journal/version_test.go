@@ -9,16 +9,27 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"halfturn/analysis/balance"
 	"halfturn/analysis/linearity"
+	"halfturn/drivers"
 	"halfturn/sweep"
 )
 
-// TestOlderStore reads a store that was written by version 1, without and with
-// bringing it to this one. It holds a calibration of 3 steps and a balun's run
-// of 11, the sample ones of then.
+// TestOlderStore reads stores that were written by older versions, without and
+// with bringing them to this one. They hold a calibration of 3 steps and a
+// balun's run of 11, the sample ones of then.
 func TestOlderStore(t *testing.T) {
+	for file, less := range map[string]func(*sweep.Step){
+		"version1.db": func(s *sweep.Step) { s.Second, s.Harmonics = linearity.Level{}, linearity.Harmonics{} },
+		"version2.db": func(*sweep.Step) {},
+	} {
+		t.Run(file, func(t *testing.T) { testOlderStore(t, file, less) })
+	}
+}
+
+func testOlderStore(t *testing.T, file string, less func(*sweep.Step)) {
 	ctx := context.Background()
-	before, err := os.ReadFile(filepath.Join("testdata", "version1.db"))
+	before, err := os.ReadFile(filepath.Join("testdata", file))
 	must(t, err)
 	path := newPath(t)
 	must(t, os.WriteFile(path, before, 0o600))
@@ -38,13 +49,18 @@ func TestOlderStore(t *testing.T) {
 			}
 			for i, got := range steps {
 				want := sampleStep(id, i)
-				want.Second, want.Harmonics = linearity.Level{}, linearity.Harmonics{}
+				less(&want)
+				want.ReferenceRange, want.ReferenceFill, want.Estimate.Reference, want.Second.Estimate.Reference = 0, 0, balance.Reference{}, balance.Reference{}
 				if got != want {
 					t.Error(cmp.Diff(want, got))
 				}
 				captures, err := s.Captures(ctx, id, i)
 				must(t, err)
-				if !equalCaptures(captures, smallCaptures(id, i)) {
+				older := smallCaptures(id, i)
+				for k := range older {
+					older[k].Reference = drivers.Trace{}
+				}
+				if !equalCaptures(captures, older) {
 					t.Errorf("run %d, step %d: other captures", id, i)
 				}
 			}
@@ -64,10 +80,10 @@ func TestOlderStore(t *testing.T) {
 	swapped := sampleRun(sweep.Swapped)
 	swapped.Calibration, swapped.Straight = 1, 2
 	swapped = create(t, s, swapped)
-	step := sampleStep(swapped.ID, 1)
+	step := sampleStep(swapped.ID, 5)
 	step.Index = 0
-	if !step.Second.Measured() {
-		t.Fatal("the sample has no second level")
+	if !step.Second.Measured() || !step.Estimate.Reference.Read() {
+		t.Fatal("the sample has no second level or no reference")
 	}
 	must(t, s.Commit(ctx, swapped.ID, &step, nil))
 	must(t, s.Close())
@@ -97,13 +113,20 @@ func TestStraightRunMustBeThere(t *testing.T) {
 	}
 }
 
-// TestAColumnThatWasEmptied: the columns of version 2 count in the checksum,
+// TestAColumnThatWasEmptied: the columns of later versions count in the checksum,
 // so that one that reads as NULL, or all of them, are found.
 func TestAColumnThatWasEmptied(t *testing.T) {
 	ctx := context.Background()
 	for name, spoil := range map[string]string{
-		"one":     "UPDATE steps SET second_fill1 = NULL",
-		"changed": "UPDATE steps SET harmonic2_1 = 0.5",
+		"one":              "UPDATE steps SET second_fill1 = NULL",
+		"changed":          "UPDATE steps SET harmonic2_1 = 0.5",
+		"of the reference": "UPDATE steps SET transmission1_re = NULL",
+		"the whole reference": `UPDATE steps SET reference_range_vpp = NULL, reference_fill = NULL, reference_v = NULL, reference_sigma_v = NULL,
+			transmission1_re = NULL, transmission1_im = NULL, transmission1_cov_rr = NULL, transmission1_cov_ri = NULL, transmission1_cov_ii = NULL,
+			transmission2_re = NULL, transmission2_im = NULL, transmission2_cov_rr = NULL, transmission2_cov_ri = NULL, transmission2_cov_ii = NULL,
+			second_reference_v = NULL, second_reference_sigma_v = NULL,
+			second_transmission1_re = NULL, second_transmission1_im = NULL, second_transmission1_cov_rr = NULL, second_transmission1_cov_ri = NULL, second_transmission1_cov_ii = NULL,
+			second_transmission2_re = NULL, second_transmission2_im = NULL, second_transmission2_cov_rr = NULL, second_transmission2_cov_ri = NULL, second_transmission2_cov_ii = NULL`,
 		"all": `UPDATE steps SET second_drive_dbm = NULL, second_fill1 = NULL, second_fill2 = NULL, second_code1_v = NULL, second_code2_v = NULL, second_frequency_hz = NULL,
 			second_ratio_re = NULL, second_ratio_im = NULL, second_cov_rr = NULL, second_cov_ri = NULL, second_cov_ii = NULL,
 			second_amplitude1_v = NULL, second_amplitude2_v = NULL, second_u_amplitude1_v = NULL, second_u_amplitude2_v = NULL,
@@ -112,7 +135,7 @@ func TestAColumnThatWasEmptied(t *testing.T) {
 	} {
 		s := open(t, newPath(t))
 		run := create(t, s, sampleRun(sweep.Balun))
-		step := sampleStep(run.ID, 1)
+		step := sampleStep(run.ID, 5)
 		step.Index = 0
 		must(t, s.Commit(ctx, run.ID, &step, nil))
 		_, err := s.writer.Exec(spoil)

@@ -50,6 +50,7 @@ type Reference struct {
 	Drive     units.DBm
 	Range     units.Volts
 	Amplitude units.Volts // of the larger arm, peak
+	Third     units.Volts // range of the phase reference's channel; 0 without one
 }
 
 // Planner predicts levels within one run. Its state is what Learn was told,

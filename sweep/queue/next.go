@@ -172,7 +172,7 @@ func (q *Queue) straight(ctx context.Context, id int64, bench *sweep.Bench) (swe
 
 func sameBench(a, b *sweep.Bench) bool {
 	return a.Fixture == b.Fixture && a.Generator.Address == b.Generator.Address && a.Scope.Address == b.Scope.Address &&
-		a.Scope.Channels == b.Scope.Channels && a.Scope.Dialect == b.Scope.Dialect
+		a.Scope.Channels == b.Scope.Channels && a.Scope.Reference == b.Scope.Reference && a.Scope.Dialect == b.Scope.Dialect
 }
 
 // ahead is how far in the future something may lie that is past: clocks of a
