@@ -27,14 +27,18 @@ func (r *reader) checkRequired() {
 
 func (r *reader) checkChannels(channels []string) {
 	const key = "bench.scope.channels"
+	// A list in the file of three would leave it open what the third is.
+	referred := len(channels) == 3 && (r.origin(key) == inEnvironment || r.doc.places[join(key, "reference")] != "")
 	switch {
-	case r.origin(key) == byDefault || r.said(key): // none: the dialect's first two
-	case len(channels) != 2:
-		r.wrong(key, "holds %d: two are wanted, that of arm 1 and that of arm 2, like [1, 2]", len(channels))
-	case channels[0] == "" || channels[1] == "":
+	case r.origin(key) == byDefault || r.said(key) || r.saidIn(key): // none: the dialect's first two
+	case len(channels) != 2 && !referred:
+		r.wrong(key, "holds %d: two are wanted, that of arm 1 and that of arm 2, like [1, 2], or with a phase reference {arm1: 1, arm2: 2, reference: 3}", len(channels))
+	case slices.Contains(channels, ""):
 		r.wrong(key, "a channel has no name, write them like [1, 2]")
 	case channels[0] == channels[1]:
 		r.wrong(key, "both arms are on channel %s: each needs its own", channels[0])
+	case referred && slices.Contains(channels[:2], channels[2]):
+		r.wrong(key, "channel %s is an arm's and the reference's: each needs its own", channels[2])
 	}
 }
 

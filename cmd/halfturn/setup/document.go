@@ -146,6 +146,27 @@ func (d *document) unknown(key *yaml.Node, path string, siblings []field) {
 	d.add(d.at(key), full, "there is no such key, here are %s", strings.Join(names(siblings), ", "))
 }
 
+// channels is the key whose list may have names instead of an order.
+const channels = "bench.scope.channels"
+
+// channels reads names as the list in their order.
+func (d *document) channels(n *yaml.Node) any {
+	t := reflect.TypeFor[namedChannels]()
+	values := d.mapping(n, t, channels)
+	var list []any
+	for _, f := range fields(t) {
+		v, ok := values[f.key]
+		switch {
+		case ok:
+			list = append(list, v)
+		case f.key != "reference" && d.places[join(channels, f.key)] == "":
+			d.add(d.at(n), channels, "%s is missing, write them like {arm1: 1, arm2: 2, reference: 3}", f.key)
+			return nil
+		}
+	}
+	return list
+}
+
 // value reads text, a list or a mapping, as t wants it; nil is a problem told.
 func (d *document) value(n *yaml.Node, t reflect.Type, path string) any {
 	refuse := func(format string, a ...any) any {
@@ -164,6 +185,8 @@ func (d *document) value(n *yaml.Node, t reflect.Type, path string) any {
 			return refuse("keys are wanted here: %s", strings.Join(names(fields(t)), ", "))
 		}
 		return d.mapping(n, t, path)
+	case path == channels && n.Kind == yaml.MappingNode:
+		return d.channels(n)
 	case t.Kind() == reflect.Slice:
 		if n.Kind != yaml.SequenceNode {
 			return refuse("a list is wanted here, like [..., ...]")

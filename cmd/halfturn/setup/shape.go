@@ -49,7 +49,15 @@ type (
 		Address   string        `mapstructure:"address"`
 		Dialect   string        `mapstructure:"dialect"`
 		TimeLimit time.Duration `mapstructure:"time_limit"`
-		Channels  []string      `mapstructure:"channels"` // of arm 1 and of arm 2
+		Channels  []string      `mapstructure:"channels"` // of arm 1, of arm 2 and, if there is one, of the reference
+	}
+
+	// namedChannels is how the file may say them instead of as a list, and the
+	// only way in which it says a reference.
+	namedChannels struct {
+		Arm1      string `mapstructure:"arm1"`
+		Arm2      string `mapstructure:"arm2"`
+		Reference string `mapstructure:"reference"`
 	}
 
 	loadShape struct {
@@ -89,6 +97,8 @@ func (b benchShape) bench() sweep.Bench {
 		Settle:         b.Settle,
 		Uncertainty:    b.Uncertainty,
 	}
-	copy(bench.Scope.Channels[:], b.Scope.Channels)
+	if copy(bench.Scope.Channels[:], b.Scope.Channels) < len(b.Scope.Channels) {
+		bench.Scope.Reference = b.Scope.Channels[2]
+	}
 	return bench
 }
