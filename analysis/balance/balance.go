@@ -134,6 +134,10 @@ type Result struct {
 	// what insertion loss is worked out from, and not the drive.
 	Transmission [2]Transmission
 	Referred     bool // there is one
+	// LossByDrive is insertion loss as the drive tells it, as without a
+	// reference. It differs by the errors of the generator's level, and where the
+	// splitter is not a source of Load.Source.
+	LossByDrive units.DB
 
 	// RangesDiffer: the balun was not measured on the calibration's ranges;
 	// the uncertainties contain RangeGain.

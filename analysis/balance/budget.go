@@ -341,10 +341,19 @@ func (c *chain) readCov(arm int, value complex128) (dut, cal uncertainty.Cov) {
 
 // transmission is T over |K|, which insertion loss is the inverse of.
 func (c *chain) transmission() float64 {
-	q1 := float64(c.dut.Amplitude[0]/c.cal.Amplitude[0]) * math.Exp(logDrive(c.cal.Drive)-logDrive(c.dut.Drive))
-	if c.referred {
-		q1 = cmplx.Abs(c.dut.Reference.Transmission[0]) / cmplx.Abs(c.cal.Reference.Transmission[0])
+	if !c.referred {
+		return c.byDrive()
 	}
+	return c.over(cmplx.Abs(c.dut.Reference.Transmission[0]) / cmplx.Abs(c.cal.Reference.Transmission[0]))
+}
+
+// byDrive is transmission with the drive for a reference.
+func (c *chain) byDrive() float64 {
+	return c.over(float64(c.dut.Amplitude[0]/c.cal.Amplitude[0]) * math.Exp(logDrive(c.cal.Drive)-logDrive(c.dut.Drive)))
+}
+
+// over is T over |K| for q1.
+func (c *chain) over(q1 float64) float64 {
 	return q1 * cmplx.Abs(1-c.r) / 2 / cmplx.Abs(c.load.TransmissionK(c.dut.Frequency))
 }
 
@@ -359,7 +368,7 @@ func (c *chain) evaluate() Result {
 	}
 	result.UInsertionLoss = inDB(uncertainty.Coverage * math.Sqrt(variance))
 	if c.referred {
-		result.Referred = true
+		result.Referred, result.LossByDrive = true, -units.DBOfRatio(c.byDrive())
 		both := c.referredTo()
 		for arm, value := range both {
 			dut, cal := c.readCov(arm, value)

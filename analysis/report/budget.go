@@ -42,6 +42,26 @@ var budgets = [...]budgetOf{
 		func(s *balance.Simulation) uncertainty.Distributed { return s.InsertionLoss }},
 }
 
+// ofArms are the budgets that a phase reference adds, shown where a budget is
+// asked for.
+var ofArms = [...]budgetOf{
+	{gains[0], func(s *balance.Shares) []balance.Share { return s.Gain[0] }, " dB", nil},
+	{phases[0], func(s *balance.Shares) []balance.Share { return s.Phase[0] }, "°", nil},
+	{gains[1], func(s *balance.Shares) []balance.Share { return s.Gain[1] }, " dB", nil},
+	{phases[1], func(s *balance.Shares) []balance.Share { return s.Phase[1] }, "°", nil},
+}
+
+// budgets are all of the run.
+func (in *Input) budgets() []budgetOf {
+	if in.referred() {
+		return append(budgets[:len(budgets):len(budgets)], ofArms[:]...)
+	}
+	return budgets[:]
+}
+
+// noLevel says why some entries have no share.
+const noLevel = "the phase reference measures the drive: level linearity and level repeatability have no part in any figure"
+
 // budgetAt is the budget of the step at a position; nil where there is none.
 func (in *Input) budgetAt(step int) *Budget {
 	for i := range in.Budgets {
@@ -158,8 +178,9 @@ func BudgetText(w io.Writer, in Input, b Budget) error {
 	out := bufio.NewWriter(w)
 	s := &in.Steps[b.Step]
 	fmt.Fprintf(out, "\nUncertainty budget of step %d at %s\n", s.Index, in.frequency(s.Point.Frequency))
-	for i := range budgets {
-		q := &budgets[i]
+	all := in.budgets()
+	for i := range all {
+		q := &all[i]
 		shares := q.shares(&b.Shares)
 		if len(shares) == 0 {
 			continue
@@ -175,9 +196,12 @@ func BudgetText(w io.Writer, in Input, b Budget) error {
 			}
 		}
 		writeColumns(out, "    ", rows, []bool{true, true})
-		if b.Simulation != nil {
+		if b.Simulation != nil && q.simulated != nil {
 			fmt.Fprintf(out, "    %s: %s\n", trials(b.Simulation), q.simulation(b.Simulation))
 		}
+	}
+	if in.referred() {
+		fmt.Fprintf(out, "\n  %s\n", noLevel)
 	}
 	return out.Flush()
 }
@@ -200,8 +224,9 @@ func (in *Input) budgetSection() *section {
 		if !b.asked(in) {
 			continue
 		}
-		for k := range budgets {
-			s.tables = append(s.tables, budgets[k].table(in, b))
+		all := in.budgets()
+		for k := range all {
+			s.tables = append(s.tables, all[k].table(in, b))
 		}
 	}
 	if len(s.tables) == 0 {
@@ -209,6 +234,9 @@ func (in *Input) budgetSection() *section {
 	}
 	s.tables = append(s.tables, in.entriesTable())
 	s.notes = []string{"A share is the part of the variance (JCGM 100:2008, 5.1.3); standard uncertainties are k = 1. “halfturn show RUN --budget FREQUENCY” prints the budget at another frequency, and with “--monte-carlo” intervals after JCGM 101:2008."}
+	if in.referred() {
+		s.notes = append(s.notes, headingCase(noLevel)+".")
+	}
 	return s
 }
 
@@ -225,7 +253,7 @@ func (b *Budget) asked(in *Input) bool {
 func (q *budgetOf) table(in *Input, b *Budget) grid {
 	g := grid{Caption: q.heading(in, b.Step), Head: []string{"From", "Standard u", "Share"}, Left: []bool{true}}
 	g.Rows = q.rows(q.shares(&b.Shares))
-	if b.Simulation != nil {
+	if b.Simulation != nil && q.simulated != nil {
 		g.Caption += ". " + trials(b.Simulation) + ": " + q.simulation(b.Simulation)
 	}
 	return g
@@ -298,14 +326,15 @@ func (in *Input) jsonBudgets() []jsonBudget {
 				Intervals: map[string]jsonSimulated{}, Low: known(float64(b.Simulation.CommonModeRejectionLow)),
 			}
 		}
-		for k := range budgets {
-			q := &budgets[k]
+		all := in.budgets()
+		for k := range all {
+			q := &all[k]
 			shares := []jsonShare{}
 			for _, share := range q.shares(&b.Shares) {
 				shares = append(shares, jsonShare{string(share.Name), figure(share.Standard), figure(share.Part)})
 			}
 			j.Shares[q.jsonKey()] = shares
-			if b.Simulation != nil {
+			if b.Simulation != nil && q.simulated != nil {
 				d := q.simulated(b.Simulation)
 				j.Simulation.Intervals[q.jsonKey()] = jsonSimulated{known(d.Mean), known(d.Standard), known(d.Low), known(d.High)}
 			}

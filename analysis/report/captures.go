@@ -7,10 +7,11 @@ import (
 	"halfturn/units"
 )
 
-// Capture is both channels sampled together, once.
+// Capture is the channels sampled together, once.
 type Capture struct {
-	Rate   units.Hertz
-	Traces [2]Trace // of arm 1 and arm 2
+	Rate      units.Hertz
+	Traces    [2]Trace // of arm 1 and arm 2
+	Reference Trace    // of the phase reference; without Codes where there is none
 }
 
 // Trace is what one channel sampled: codes of the converter and how to read
@@ -42,13 +43,20 @@ func writeCaptures(b *bufio.Writer, captures []Capture, line []byte) []byte {
 		}
 		line = appendFigure(line, float64(c.Rate))
 		line = append(line, ",\"traces\":["...)
-		for arm := range c.Traces {
-			t := &c.Traces[arm]
-			if arm > 0 {
+		traces := []*Trace{&c.Traces[0], &c.Traces[1]}
+		if len(c.Reference.Codes) > 0 {
+			traces = append(traces, &c.Reference)
+		}
+		for i, t := range traces {
+			if i > 0 {
 				line = append(line, ',')
 			}
-			line = append(line, "\n  {\"arm\":"...)
-			line = strconv.AppendInt(line, int64(arm+1), 10)
+			if i < len(c.Traces) {
+				line = append(line, "\n  {\"arm\":"...)
+				line = strconv.AppendInt(line, int64(i+1), 10)
+			} else {
+				line = append(line, "\n  {\"reference\":true"...)
+			}
 			line = append(line, ",\"volts_per_code\":"...)
 			line = appendFigure(line, float64(t.VoltsPerCode))
 			line = append(line, ",\"zero\":"...)

@@ -41,7 +41,9 @@ func appendNumber(to []byte, v float64) []byte {
 // lines ended by a newline alone). What is not measurable is left empty. u_
 // names the expanded uncertainty, k = 2, and _low an assured lower bound. Z_c
 // is that of the balun's winding, where the run tells it. A simulated run has columns with the
-// exact values as well.
+// exact values as well. With a phase reference there are reference_ and
+// transmission_ columns: _read_ as read, else of each arm with the calibration
+// cable taken out against a lossless 1:1 balun, complex, in dB and in degrees.
 func CSV(w io.Writer, in Input) error {
 	columns := in.columns()
 	c := csv.NewWriter(w)
@@ -137,6 +139,7 @@ func (in *Input) columns() []column {
 		}
 		list = append(list, uncertainty)
 	}
+	list = append(list, in.referenceColumns()...)
 	list = append(list, in.chokeColumns()...)
 	list = append(list,
 		column{"verdict", "", func(s *Step) string { return string(s.verdict()) }},
@@ -145,6 +148,15 @@ func (in *Input) columns() []column {
 		for _, q := range in.quantities() {
 			name, unit := q.column()
 			list = append(list, column{"exact_" + name, unit, func(s *Step) string {
+				if s.Truth == nil {
+					return ""
+				}
+				return number(q.exact(s.Truth))
+			}})
+		}
+		for _, q := range in.transmissions() {
+			_, unit := q.column()
+			list = append(list, column{"exact_" + q.key, unit, func(s *Step) string {
 				if s.Truth == nil {
 					return ""
 				}

@@ -82,6 +82,10 @@ type jsonStep struct {
 	InsertionLoss          *figure   `json:"insertion_loss_db"`
 	UInsertionLoss         *figure   `json:"u_insertion_loss_db"`
 
+	// with a phase reference only
+	Transmission []jsonTransmission `json:"transmission,omitempty"` // arm 1, arm 2
+	Reference    *jsonReference     `json:"reference,omitempty"`
+
 	// of a calibration run only
 	GainMismatch     *figure `json:"gain_mismatch_db,omitempty"`
 	UGainMismatch    *figure `json:"u_gain_mismatch_db,omitempty"`
@@ -100,9 +104,11 @@ type jsonExact struct {
 	PhaseBalance        figure `json:"phase_balance_deg"`
 	CommonModeRejection figure `json:"common_mode_rejection_db"`
 	InsertionLoss       figure `json:"insertion_loss_db"`
+
+	Transmission [][2]figure `json:"transmission_re_im,omitempty"` // arm 1, arm 2
 }
 
-// JSON writes {"run": …, "summary": …, "swapped": …, "choke": …, "budgets": …,
+// JSON writes {"run": …, "summary": …, "transmission": …, "swapped": …, "choke": …, "budgets": …,
 // "linearity": …, "fixture": …, "steps": [ … ]}, one step a line; what stands
 // between summary and steps only where the run has it. u_ is the expanded uncertainty, k = 2; a quantity that is not measurable is
 // null. ratio_re and ratio_im are the arm ratio with the fixture taken out;
@@ -115,6 +121,7 @@ func JSON(w io.Writer, in Input) error { return JSONWithCaptures(w, in, nil) }
 //	"captured": [{"rate_hz": …, "traces": [{"arm": 1, "volts_per_code": …, "zero": …,
 //	  "low": …, "high": …, "codes": [ … ]}, {"arm": 2, … }]}, … ]
 //
+// and with a phase reference a third trace, {"reference": true, … } without "arm".
 // volts = (code - zero) · volts_per_code; a code at low or high is clipped.
 // Those of a step's second, lower drive come last. Captures are asked for one
 // step at a time, so that a run of any length takes the memory of one step; nil
@@ -135,6 +142,11 @@ func JSONWithCaptures(w io.Writer, in Input, captures Captures) error {
 	}
 	if err := put(",\n\"summary\": ", in.jsonSummary()); err != nil {
 		return err
+	}
+	if in.referred() && !in.calibrates() {
+		if err := put(",\n\"transmission\": ", in.jsonArms()); err != nil {
+			return err
+		}
 	}
 	if in.Swapped != nil {
 		if err := put(",\n\"swapped\": ", in.Swapped.json()); err != nil {
@@ -263,6 +275,7 @@ func (in *Input) jsonStep(s *Step) jsonStep {
 	if s.Measured {
 		j.RatioRe, j.RatioIm = known(real(ratio)), known(imag(ratio))
 	}
+	j.Transmission, j.Reference = s.jsonTransmissions(), s.jsonReference()
 	at := func(q quantity) (v, u, low *figure) {
 		r, ok := q.at(s)
 		return q.jsonReading(r, ok)
@@ -281,6 +294,11 @@ func (in *Input) jsonStep(s *Step) jsonStep {
 			RatioRe: figure(real(t.Ratio)), RatioIm: figure(imag(t.Ratio)),
 			AmplitudeBalance: figure(t.AmplitudeBalance), PhaseBalance: figure(t.PhaseBalance),
 			CommonModeRejection: figure(t.CommonModeRejection), InsertionLoss: figure(t.InsertionLoss),
+		}
+		if s.Result.Referred {
+			for _, z := range t.Transmission {
+				j.Exact.Transmission = append(j.Exact.Transmission, [2]figure{figure(real(z)), figure(imag(z))})
+			}
 		}
 	}
 	return j

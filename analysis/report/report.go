@@ -76,6 +76,7 @@ type Bench struct {
 	GeneratorIdentity, GeneratorAddress string
 	ScopeIdentity, ScopeAddress         string
 	Channels                            [2]string // that arm 1 and arm 2 feed
+	Reference                           string    // channel of the phase reference; empty for none
 	Load                                balance.Load
 	MaxDrive                            MaxDrive
 	InputLimit                          units.Volts // peak, at a scope input; 0 where not stated
@@ -94,16 +95,18 @@ type Fill struct {
 
 // Step is one frequency of a run.
 type Step struct {
-	Index        int
-	Taken        time.Time
-	Point        balance.Point
-	Fill         [2]float64 // by arm
-	Acquisitions int        // 1 when the first level was right
-	Result       balance.Result
-	Decision     conformity.Decision
-	Measured     bool   // there is an arm ratio
-	Remark       string // why there is none
-	Truth        *Truth // the simulator's exact values; nil on a real bench
+	Index int
+	Taken time.Time
+	Point balance.Point
+	Fill  [2]float64 // by arm
+	// ReferenceFill is that of the phase reference's channel; 0 without one.
+	ReferenceFill float64
+	Acquisitions  int // 1 when the first level was right
+	Result        balance.Result
+	Decision      conformity.Decision
+	Measured      bool   // there is an arm ratio
+	Remark        string // why there is none
+	Truth         *Truth // the simulator's exact values; nil on a real bench
 }
 
 // Truth is what a simulated bench would read without error: the arm ratio
@@ -114,6 +117,7 @@ type Truth struct {
 	PhaseBalance        units.Degrees
 	CommonModeRejection units.DB
 	InsertionLoss       units.DB
+	Transmission        [2]complex128 // of each arm against a reference; zeros without one
 }
 
 // Figure is the X-Y figure of one frequency: arm 1 to the right, arm 2 up.

@@ -39,7 +39,7 @@ func (g grid) IsLeft(i int) bool { return i < len(g.Left) && g.Left[i] }
 // sections are those that the run has, in the order of the page.
 func (in *Input) sections() []section {
 	var list []section
-	for _, s := range []*section{in.swappedSection(), in.windingSection(), in.budgetSection(), in.linearitySection(), in.proofSection()} {
+	for _, s := range []*section{in.transmissionSection(), in.swappedSection(), in.windingSection(), in.budgetSection(), in.linearitySection(), in.proofSection()} {
 		if s != nil {
 			list = append(list, *s)
 		}

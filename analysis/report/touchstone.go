@@ -39,6 +39,34 @@ Unknown:
   S12 = S21 and S13 = S31 by reciprocity (a passive balun without biased ferrite).
   A zero here means unknown, not matched or isolated.`
 
+// referredNotes stand in their place where a phase reference tells the phase.
+const referredNotes = `Three-port, Touchstone 1.1. Port 1 is the unbalanced port, ports 2 and 3 are arm 1 and arm 2.
+Reference impedance 50 ohm at every port (the balanced pair: 100 ohm).
+
+Known from the measurement with a phase reference, which samples a split of the
+generator's signal beside both arms:
+  t_i = phasor of arm i over that of the reference, complex, with the balun over
+        the same with the calibration cable in its place, in the same fixture and
+        by the same channels: the transmission from the unbalanced port to arm i
+        relative to the calibration cable
+  K   = (Z_L + 2 Z0)/(2 Z_L + Z0): t_1 of a lossless 1:1 balun between the arm
+        loads below, t_2 = -K; Z0 is the source as the reference sees it
+Written from these:
+  S21 = (2/3) t_1/K,  S31 = (2/3) t_2/K
+  a lossless balanced 1:1 balun has S21 = 2/3, S31 = -2/3 in a 50 ohm system
+so that
+  S31/S21 = arm ratio,  |S21 - S31| = (4/3) 10^(-IL/20) with IL the insertion loss in dB
+Phase:
+  relative to the calibration cable. With a cable of the delay d, multiply by
+  exp(-j 2 pi f d) for the phase from the unbalanced port itself.
+Taken for granted:
+  t_i/K, measured with the arm loads below, holds with 50 ohm at each arm too.
+  With ferrite of low impedance it depends on the load: do not rely on it there.
+Unknown:
+  all reflections and the transmission between the arms: S11, S22, S33, S23, S32 written as 0;
+  S12 = S21 and S13 = S31 by reciprocity (a passive balun without biased ferrite).
+  A zero here means unknown, not matched or isolated.`
+
 // Touchstone writes the three-port of what is known of a balun as a Touchstone
 // 1.1 file (EIA/IBIS Open Forum, Touchstone File Format Specification, rev.
 // 1.1, from memory: option line, one matrix row a line, frequencies ascending,
@@ -51,8 +79,12 @@ func Touchstone(w io.Writer, in Input) error {
 		return fmt.Errorf("%w: run %d is a calibration, there is no balun in it", ErrNothingToExport, in.Run.ID)
 	}
 	steps := make([]*Step, 0, len(in.Steps))
+	referred := in.referred()
 	for i := range in.Steps {
 		s := &in.Steps[i]
+		if referred && !(s.Result.Referred && finite(cmplx.Abs(s.Result.Transmission[0].Value)+cmplx.Abs(s.Result.Transmission[1].Value))) {
+			continue
+		}
 		_, ok := insertionLoss.at(s)
 		r := s.Result.Ratio
 		if f := float64(s.Point.Frequency); ok && finite(f) && f >= 0 && finite(cmplx.Abs(r)) && cmplx.Abs(1-r) > 1e-9 {
@@ -72,7 +104,11 @@ func Touchstone(w io.Writer, in Input) error {
 	comment("measured " + moment(in.Run.Started) + " on " + orUnnamed(in.Bench.Name))
 	comment("written by " + clean(in.Program))
 	comment("")
-	for line := range strings.SplitSeq(touchstoneNotes, "\n") {
+	notes := touchstoneNotes
+	if referred {
+		notes = referredNotes
+	}
+	for line := range strings.SplitSeq(notes, "\n") {
 		comment(line)
 	}
 	if l := in.Bench.loadText(); l != "" {
@@ -92,6 +128,9 @@ func Touchstone(w io.Writer, in Input) error {
 		}
 		last = f
 		s21, s31 := threePort(s.Result.Ratio, float64(s.Result.InsertionLoss))
+		if referred {
+			s21, s31 = s.Result.Transmission[0].Value*2/3, s.Result.Transmission[1].Value*2/3
+		}
 		const unknown = complex128(0)
 		line := strconv.AppendFloat(nil, f, 'f', -1, 64)
 		for i, row := range [3][3]complex128{{unknown, s21, s31}, {s21, unknown, unknown}, {s31, unknown, unknown}} {

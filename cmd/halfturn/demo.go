@@ -72,6 +72,9 @@ func (d *demo) run(cmd *cobra.Command) error {
 	defer server.Close()
 	config.Bench.Generator.Address = server.GeneratorAddress()
 	config.Bench.Scope.Address = server.ScopeAddress()
+	if scenario.Reference.Fitted() {
+		config.Bench.Scope.Dialect, config.Bench.Scope.Reference = "scpi99-digitiser-4", "3"
+	}
 	config.Store = filepath.Join(d.out, "halfturn.db")
 
 	store, err := journal.Open(ctx, config.Store)
@@ -119,6 +122,7 @@ func (d *demo) conclude(cmd *cobra.Command, server *simbench.Server, store *jour
 			return report.Truth{
 				Ratio: t.Ratio, AmplitudeBalance: t.AmplitudeBalance, PhaseBalance: t.PhaseBalance,
 				CommonModeRejection: t.CommonModeRejection, InsertionLoss: t.InsertionLoss,
+				Transmission: t.Transmission,
 			}
 		}
 	}

@@ -32,13 +32,15 @@ func exportCommand() *cobra.Command {
 		Long: `Write a run for another program: CSV with units, JSON, or a Touchstone three-port.
 
 csv         a row of names, a row of units, then a row for each step
-json        {"run", "summary", "swapped", "choke", "budgets", "linearity", "fixture",
-            "steps"}, those between summary and steps where a run has them; u_ is the
+json        {"run", "summary", "transmission", "swapped", "choke", "budgets", "linearity",
+            "fixture", "steps"}, those between summary and steps where a run has them; u_ is the
             expanded uncertainty, null what is not known. With --captures each step
             has "captured": a list of {"rate_hz", "traces": [arm 1, arm 2]}, a trace
             being {"arm", "volts_per_code", "zero", "low", "high", "codes"}, and
-            volts = (code - zero) * volts_per_code; null where they were thinned
-touchstone  the three-port of what is known (Touchstone 1.1); its comment lines say
+            volts = (code - zero) * volts_per_code; null where they were thinned;
+            with a phase reference a third trace has "reference" in place of "arm"
+touchstone  the three-port of what is known (Touchstone 1.1), with the phase of the
+            transmission where there is a phase reference; its comment lines say
             what is measured, assumed and unknown`,
 		Example: `  halfturn export 12 --format csv --out steps.csv
   halfturn export 12 --format json --captures --out run-12.json

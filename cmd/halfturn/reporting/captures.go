@@ -24,6 +24,7 @@ func Captures(ctx context.Context, store Store, run int64) report.Captures {
 			for arm := range captures[i].Traces {
 				list[i].Traces[arm] = report.Trace(captures[i].Traces[arm])
 			}
+			list[i].Reference = report.Trace(captures[i].Reference)
 		}
 		return list, nil
 	}

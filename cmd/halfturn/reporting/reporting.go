@@ -57,6 +57,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			GeneratorIdentity: run.Identities.Generator, GeneratorAddress: run.Bench.Generator.Address,
 			ScopeIdentity: run.Identities.Scope, ScopeAddress: run.Bench.Scope.Address,
 			Channels:   run.Bench.Scope.Channels,
+			Reference:  run.Bench.Scope.Reference,
 			Load:       run.Bench.Load,
 			MaxDrive:   report.MaxDrive{Generator: run.Bench.MaxDrive.Generator, Balun: run.Bench.MaxDrive.Balun},
 			InputLimit: run.Bench.InputLimit,
@@ -83,7 +84,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 		for step, err := range store.Steps(ctx, run.ID) {
 			if err == nil {
 				in.Steps = append(in.Steps, report.Step{
-					Index: step.Index, Taken: step.Taken, Point: run.Point(&step), Fill: step.Fill, Acquisitions: step.Acquisitions,
+					Index: step.Index, Taken: step.Taken, Point: run.Point(&step), Fill: step.Fill, ReferenceFill: step.ReferenceFill, Acquisitions: step.Acquisitions,
 				})
 			}
 			if !yield(step, err) {
