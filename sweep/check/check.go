@@ -10,6 +10,7 @@
 //	instruments.go link, identity, each verb set and read back
 //	rf.go          RF off and on as the scope sees it
 //	fixture.go     what is connected, dead or exchanged arms
+//	reference.go   the phase reference, where the bench has one
 //	records.go     each range and window against a known signal; both channels together
 //	reach.go       what this bench can measure, and how long the sweep takes
 //	text.go json.go findings for people and for programs
@@ -122,15 +123,17 @@ type session struct {
 	drive     units.DBm // that is used, and never exceeded
 	onAir     bool      // RF may be on
 
-	capture drivers.Capture
-	setting setting
-	noise   map[units.Volts][2]units.Volts // rms of each channel by range, with RF off
-	lasts   map[drivers.Window]lasting     // one capture, by window
-	tuned   elapsed                        // settings, without settling
-	probes  []probe                        // in the band
-	low     *probe                         // below it; nil where the scope cannot hold that
-	timed   []timed                        // windows with the signal in them
-	kind    connected
+	capture  drivers.Capture
+	setting  setting
+	third    units.Volts                    // range of the reference's channel; 0 without one
+	referred bool                           // captures are fitted with the reference
+	noise    map[units.Volts][2]units.Volts // rms of each channel by range, with RF off
+	lasts    map[drivers.Window]lasting     // one capture, by window
+	tuned    elapsed                        // settings, without settling
+	probes   []probe                        // in the band
+	low      *probe                         // below it; nil where the scope cannot hold that
+	timed    []timed                        // windows with the signal in them
+	kind     connected
 }
 
 // lasting is how long one capture takes: all of it, and reading both records.
@@ -155,7 +158,7 @@ func (e *elapsed) mean() time.Duration {
 func (s *session) run(ctx context.Context) error {
 	defer s.off(ctx)
 	for _, part := range []func(context.Context) error{
-		s.openGenerator, s.tryScope, s.tryGenerator, s.plan, s.tryRF, s.tryTogether, s.tryFixture, s.tryRanges, s.tryWindows, s.trySkew, s.tryErrors,
+		s.openGenerator, s.tryScope, s.tryGenerator, s.plan, s.tryRF, s.tryTogether, s.tryFixture, s.tryReference, s.tryRanges, s.tryWindows, s.trySkew, s.tryErrors,
 	} {
 		if err := part(ctx); err != nil {
 			return err

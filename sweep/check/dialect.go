@@ -29,6 +29,7 @@ var lookUp = map[string]string{
 	"together":  "how one acquisition takes both channels (acquire.start), whether the scope goes on acquiring while it is read (prepare.send, to stop it), and whether channels share a converter",
 	"clock":     "the accuracy of both instruments' clocks; lock them to one reference, or set the bench's clock_tolerance",
 	"signal":    "at the bench: RF cable from generator to fixture, the fixture's cables to both channels, the channels' names (scope.channels), inputs that are switched off; in the manual: the command that switches the output on (rf.on)",
+	"reference": "at the bench: the splitter at the generator's output and its cable to the channel, an input that it can drive, the channel's name (scope.channels.reference); in the manual: the command that switches a channel on (prepare.channel)",
 	"arm":       "at the bench: that arm's wire, cable and load, its channel's input and probe factor, and its name (scope.channels)",
 	"errors":    "what the entry means, and the query for the error queue (link.errors)",
 }

@@ -115,9 +115,12 @@ func (s *session) tryScope(ctx context.Context) error {
 	}
 	s.ok(part, "prepare", "set-up lines taken")
 	good := true
-	for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
-		good = tryEach(ctx, s, part, "range", ", "+arm.String(), o, a.Ranges, units.Volts.Brief,
+	for _, arm := range s.channels() {
+		good = tryEach(ctx, s, part, "range", ", "+strings.TrimPrefix(arm.String(), "the "), o, a.Ranges, units.Volts.Brief,
 			func(v units.Volts) error { return o.SetRange(ctx, arm, v) }) && good
+	}
+	if s.Bench.Scope.Reference != "" {
+		s.third = a.Ranges[len(a.Ranges)-1]
 	}
 	good = tryEach(ctx, s, part, "window", "", o, a.Windows, showWindow, func(w drivers.Window) error { return o.SetWindow(ctx, w) }) && good
 	if !good {

@@ -19,7 +19,8 @@ type setting struct {
 	known     bool
 	frequency units.Hertz
 	window    drivers.Window
-	full      units.Volts // range of both channels
+	full      units.Volts // range of both arms' channels
+	third     units.Volts // of the reference's; 0 without one
 }
 
 // topical is an error with what to look up about it.
@@ -39,7 +40,7 @@ func about(topic string, err error) error {
 
 // tune sets both instruments and waits until they have settled.
 func (s *session) tune(ctx context.Context, f units.Hertz, w drivers.Window, full units.Volts) error {
-	want := setting{true, f, w, full}
+	want := setting{true, f, w, full, s.third}
 	if s.setting == want {
 		return nil
 	}
@@ -56,9 +57,13 @@ func (s *session) tune(ctx context.Context, f units.Hertz, w drivers.Window, ful
 			return about("frequency", err)
 		}
 	}
-	if !was.known || full != was.full || w != was.window {
-		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
-			if err := s.scope.SetRange(ctx, arm, full); err != nil {
+	if !was.known || full != was.full || w != was.window || s.third != was.third {
+		for _, of := range s.channels() {
+			r := full
+			if of == drivers.Reference {
+				r = s.third
+			}
+			if err := s.scope.SetRange(ctx, of, r); err != nil {
 				return about("range", err)
 			}
 		}
@@ -111,8 +116,8 @@ func (s *session) setRF(ctx context.Context, on bool) error {
 // the bench's clock tolerance is judged afterwards.
 const widest units.PPM = 1000
 
-// take captures n times at the present setting and fits both channels.
-// A clipped record ends it.
+// take captures n times at the present setting and fits the channels.
+// A clipped record of an arm ends it.
 func (s *session) take(ctx context.Context, n int) (pairs []phasor.Pair, clipped bool, err error) {
 	for range n {
 		began, reading := s.now(), s.scope.Reading()
@@ -126,7 +131,10 @@ func (s *session) take(ctx context.Context, n int) (pairs []phasor.Pair, clipped
 			return nil, true, nil
 		case errors.Is(err, phasor.ErrOffFrequency):
 			return nil, false, about("rate", err)
-		case err != nil:
+		case err == nil:
+			err = s.beside(&pair)
+		}
+		if err != nil {
 			return nil, false, about("capture", err)
 		}
 		pairs = append(pairs, pair)
@@ -137,10 +145,13 @@ func (s *session) take(ctx context.Context, n int) (pairs []phasor.Pair, clipped
 func (s *session) records() *[2]phasor.Record {
 	var records [2]phasor.Record
 	for arm := range records {
-		t := &s.capture.Traces[arm]
-		records[arm] = phasor.Record{Codes: t.Codes, VoltsPerCode: t.VoltsPerCode, Zero: t.Zero, Low: t.Low, High: t.High}
+		records[arm] = *recordOf(&s.capture.Traces[arm])
 	}
 	return &records
+}
+
+func recordOf(t *drivers.Trace) *phasor.Record {
+	return &phasor.Record{Codes: t.Codes, VoltsPerCode: t.VoltsPerCode, Zero: t.Zero, Low: t.Low, High: t.High}
 }
 
 // peak is the peak amplitude of an arm over some captures.
