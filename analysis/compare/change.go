@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"halfturn/analysis/balance"
 	"halfturn/analysis/uncertainty"
 )
 
@@ -19,6 +20,16 @@ const (
 
 // shares are the factors by which the errors of arm 1 and arm 2 enter.
 type shares [2]complex128
+
+// reference is how an error of the phase reference's phasor enters, which is in
+// the transmission of both arms alike: not at all where only their ratio counts,
+// nor in a run without one.
+func (a *state) reference(s shares) complex128 {
+	if !a.result.Referred {
+		return 0
+	}
+	return -s[0] - s[1]
+}
 
 // ofRatio is how arm errors enter by the arm ratio, arm 2 over arm 1.
 func ofRatio(k complex128) shares { return shares{-k, k} }
@@ -69,7 +80,7 @@ func (a *state) apart(q Quantity, shared bool, o Options) (cov uncertainty.Cov) 
 	for i := range o.Budget {
 		switch e := &o.Budget[i]; e.Name {
 		case uncertainty.RunRepeatability:
-			add(e, s[1])
+			add(e, s[1], a.reference(s))
 		case uncertainty.ConnectorRepeatability:
 			if o.Refit == nil {
 				add(e, s[0], s[1])
@@ -77,7 +88,9 @@ func (a *state) apart(q Quantity, shared bool, o Options) (cov uncertainty.Cov) 
 		case uncertainty.SkewDrift:
 			add(e, s[1]*complex(0, -2*math.Pi*float64(f)))
 		case uncertainty.LevelRepeatability:
-			add(e, s[0]+s[1])
+			if !a.result.Referred {
+				add(e, s[0]+s[1])
+			}
 		}
 	}
 	cov = cov.Add(uncertainty.Circular(sq(relative(o.refit())) / 2 * (norm2(s[0]) + norm2(s[1]))))
@@ -137,6 +150,9 @@ func eachItsOwn(entries [4]entry) (sum float64) {
 // two of them are off by v against each other. It moves both arms alike, so
 // that balances are free of it.
 func attenuatorVariance(a, b *state, sa, sb shares, v float64) float64 {
+	if a.result.Referred && b.result.Referred {
+		return 0 // the drive does not enter
+	}
 	both := func(s shares) complex128 { return s[0] + s[1] }
 	variance := v / 2 * eachItsOwn([4]entry{
 		{float64(b.dut.Attenuator), both(sb)}, {float64(b.cal.Attenuator), -both(sb)},
@@ -153,17 +169,21 @@ func attenuatorVariance(a, b *state, sa, sb shares, v float64) float64 {
 // amount of its own, u/√2 so that two of them are off by u against each other,
 // and an amount that enters on both sides cancels.
 func rangeVariance(a, b *state, sa, sb shares, u float64) (variance float64) {
-	for arm := range 2 {
+	for channel := range 3 { // the third is the reference's
+		ka, kb := a.reference(sa), b.reference(sb)
+		if channel < 2 {
+			ka, kb = sa[channel], sb[channel]
+		}
 		variance += sq(u) / 2 * eachItsOwn([4]entry{
-			{float64(b.dut.Range[arm]), sb[arm]}, {float64(b.cal.Range[arm]), -sb[arm]},
-			{float64(a.dut.Range[arm]), -sa[arm]}, {float64(a.cal.Range[arm]), sa[arm]},
+			{channelRange(&b.dut, channel), kb}, {channelRange(&b.cal, channel), -kb},
+			{channelRange(&a.dut, channel), -ka}, {channelRange(&a.cal, channel), ka},
 		})
 		for _, p := range []struct {
 			mixed bool
 			share complex128
 		}{
-			{a.dut.RangesDiffer, sa[arm]}, {b.dut.RangesDiffer, sb[arm]},
-			{a.cal.RangesDiffer || b.cal.RangesDiffer, sb[arm] - sa[arm]},
+			{a.dut.RangesDiffer, ka}, {b.dut.RangesDiffer, kb},
+			{a.cal.RangesDiffer || b.cal.RangesDiffer, kb - ka},
 		} {
 			if p.mixed { // read between steps of two ranges
 				variance += sq(u) * norm2(p.share)
@@ -171,6 +191,14 @@ func rangeVariance(a, b *state, sa, sb shares, u float64) (variance float64) {
 		}
 	}
 	return variance
+}
+
+// channelRange is the range of an arm's channel, or as the third of the reference's.
+func channelRange(p *balance.Point, channel int) float64 {
+	if channel < 2 {
+		return float64(p.Range[channel])
+	}
+	return float64(p.ReferenceRange)
 }
 
 // offset is a quantity's distance from its ideal, of which a smaller magnitude
