@@ -24,7 +24,7 @@ type fakeBench struct {
 	f      units.Hertz
 	drive  units.DBm
 	rf     bool
-	ranges [2]units.Volts
+	ranges [drivers.Reference + 1]units.Volts
 	window drivers.Window
 	since  int // captures since the last setting
 
@@ -39,6 +39,8 @@ type fakeBench struct {
 	reading  time.Duration
 	log      []string
 	highest  units.DBm
+	// third is the reference's peak volts at 0 dBm; nil for two channels.
+	third func(units.Hertz) complex128
 }
 
 func newFakeBench(ratio func(units.Hertz) complex128) *fakeBench {
@@ -100,10 +102,17 @@ type fakeScope struct{ *fakeBench }
 func (s fakeScope) Identity() string { return "fake scope" }
 func (s fakeScope) Abilities() drivers.ScopeAbilities {
 	return drivers.ScopeAbilities{
+		Channels:   s.channels(),
 		Ranges:     []units.Volts{0.016, 0.04, 0.08, 0.16, 0.4, 0.8, 1.6, 4, 8},
 		Windows:    []drivers.Window{{Rate: 500e6, Samples: 1000}, {Rate: 100e6, Samples: 1000}, {Rate: 10e6, Samples: 1000}},
 		InputLimit: 5,
 	}
+}
+func (b *fakeBench) channels() int {
+	if b.third != nil {
+		return 3
+	}
+	return 2
 }
 func (s fakeScope) Prepare(context.Context) error { return s.did("prepare scope") }
 func (s fakeScope) SetRange(_ context.Context, arm drivers.Arm, full units.Volts) error {
@@ -129,7 +138,7 @@ func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 		s.reading += s.transfer
 	}
 	h := fnv.New64a()
-	fmt.Fprint(h, s.f, s.drive, s.ranges, s.window, s.since)
+	fmt.Fprint(h, s.f, s.drive, s.ranges[:s.channels()], s.window, s.since)
 	s.since++
 	random := rand.New(rand.NewPCG(h.Sum64(), 1))
 	c.Rate = s.window.Rate
@@ -142,8 +151,16 @@ func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 		ratio *= s.ferrite(s.drive)
 	}
 	start := cmplx.Rect(1, random.Float64()*2*math.Pi)
-	for arm, p := range [2]complex128{amplitude * start, amplitude * start * ratio} {
-		t := &c.Traces[arm]
+	phasors := []complex128{amplitude * start, amplitude * start * ratio}
+	if s.third != nil {
+		third := s.third(s.f) * complex(units.DB(s.drive).Ratio(), 0)
+		if !s.rf {
+			third = 0
+		}
+		phasors = append(phasors, third*start)
+	}
+	for arm, p := range phasors {
+		t := c.Trace(drivers.Arm(arm))
 		if cap(t.Codes) < s.window.Samples {
 			t.Codes = make([]int16, s.window.Samples)
 		}
@@ -154,7 +171,10 @@ func (s fakeScope) Capture(_ context.Context, c *drivers.Capture) error {
 		for i := range t.Codes {
 			v := real(p)
 			x := 2 * v / float64(s.ranges[arm])
-			v += s.noise*random.NormFloat64() - s.cubic[arm]*x*x*v
+			v += s.noise * random.NormFloat64()
+			if arm < len(s.cubic) {
+				v -= s.cubic[arm] * x * x * real(p)
+			}
 			t.Codes[i] = int16(math.Max(-128, math.Min(127, math.Round(v/float64(t.VoltsPerCode)))))
 			p *= turn
 		}
