@@ -401,7 +401,7 @@ func (b *Bench) loadText() string {
 // errorsAgainstTruth compares each quantity with the simulator's exact value.
 func (in *Input) errorsAgainstTruth() []finding {
 	var list []finding
-	for _, q := range in.quantities() {
+	for _, q := range append(in.quantities(), in.transmissions()...) {
 		n, inside, largest, at := 0, 0, -1.0, 0
 		for i := range in.Steps {
 			s := &in.Steps[i]
@@ -410,6 +410,9 @@ func (in *Input) errorsAgainstTruth() []finding {
 				continue
 			}
 			exact := q.exact(s.Truth)
+			if q.unit == "°" {
+				exact = r.v + math.Remainder(exact-r.v, 360)
+			}
 			n++
 			if exact >= r.lo && exact <= r.hi {
 				inside++

@@ -28,6 +28,7 @@ type synth struct {
 	unread     float64 // frequency above which no ratio is found; 0 for none
 	noLimits   bool
 	truth      bool
+	delay      float64 // with a phase reference: of the balun against the cable, seconds
 }
 
 func ptr[T any](v T) *T { return &v }
@@ -126,6 +127,9 @@ func (y synth) step(i int, f float64, limits conformity.Limits, rng *rand.Rand) 
 		s.Result.UInsertionLoss = units.DB(2 * sigma * 8.7)
 		s.Decision = limits.Decide(s.Result)
 	}
+	if y.delay > 0 {
+		y.refer(&s, f, measured, sigma, loss)
+	}
 	if y.truth {
 		s.Truth = &Truth{Ratio: r, AmplitudeBalance: units.DB(20 * math.Log10(cmplx.Abs(r))),
 			PhaseBalance:        units.Degrees(cmplx.Phase(-r) * 180 / math.Pi),
@@ -133,8 +137,33 @@ func (y synth) step(i int, f float64, limits conformity.Limits, rng *rand.Rand) 
 		if y.kind == KindCalibration {
 			s.Truth = &Truth{Ratio: h}
 		}
+		if y.delay > 0 {
+			first := cmplx.Rect(2*math.Pow(10, -loss/20)/cmplx.Abs(1-r), -2*math.Pi*f*y.delay)
+			s.Truth.Transmission = [2]complex128{first, first * r}
+		}
 	}
 	return s
+}
+
+// refer adds what a phase reference tells.
+func (y synth) refer(s *Step, f float64, r complex128, sigma, loss float64) {
+	s.Point.ReferenceRange, s.ReferenceFill = 1.6, 0.4
+	s.Point.Reference = balance.Reference{
+		Transmission: [2]complex128{0.5, 0.5 * s.Point.Ratio}, Amplitude: 0.3, Sigma: 1e-3,
+		Cov: [2]uncertainty.Cov{uncertainty.Circular(sigma * sigma), uncertainty.Circular(sigma * sigma)},
+	}
+	if y.kind == KindCalibration {
+		return
+	}
+	first := cmplx.Rect(2*math.Pow(10, -float64(s.Result.InsertionLoss)/20)/cmplx.Abs(1-r), -2*math.Pi*f*y.delay)
+	s.Result.Referred, s.Result.LossByDrive = true, s.Result.InsertionLoss+0.1
+	for arm, v := range [2]complex128{first, first * r} {
+		s.Result.Transmission[arm] = balance.Transmission{
+			Value: v, Cov: uncertainty.Circular(sigma * sigma),
+			Gain: units.DB(20 * math.Log10(cmplx.Abs(v))), UGain: units.DB(2 * sigma * 20 / math.Ln10),
+			Phase: units.Degrees(cmplx.Phase(v) * 180 / math.Pi), UPhase: units.Degrees(2 * sigma * 180 / math.Pi),
+		}
+	}
 }
 
 func results(f units.Hertz, r complex128, sigma float64) balance.Result {
@@ -184,6 +213,8 @@ var (
 	empty   = synth{kind: KindBalun}
 	free    = synth{kind: KindBalun, n: 40, from: 1e6, to: 60e6, inductance: 600e-6, resistance: 9000, noise: 0.0012, knee: 60e6, noLimits: true}
 	long    = synth{kind: KindBalun, n: 2500, from: 1e6, to: 60e6, inductance: 90e-6, resistance: 4000, noise: 0.0012, knee: 20e6, unread: 50e6}
+	split   = synth{kind: KindBalun, n: 121, from: 1e6, to: 60e6, inductance: 600e-6, resistance: 30000, noise: 0.0012, knee: 60e6, truth: true, delay: 0.9e-9}
+	tapped  = synth{kind: KindCalibration, n: 30, from: 1e6, to: 60e6, noise: 0.0009, knee: 80e6, delay: 0.9e-9}
 	narrow  = synth{kind: KindBalun, n: 61, from: 14.0e6, to: 14.35e6, inductance: 600e-6, resistance: 9000, noise: 0.0012, knee: 60e6}
 )
 
@@ -236,9 +267,30 @@ func hostile() Input {
 	return in
 }
 
+func withReference(y synth) func() Input {
+	return func() Input {
+		in := y.input()
+		in.Bench.Reference = "3"
+		return in
+	}
+}
+
 var inputs = map[string]func() Input{
 	"good": good.input, "failing": failing.input, "noisy": noisy.input, "calibration": cable.input, "single": single.input,
 	"empty": empty.input, "no-limits": free.input, "long": long.input, "narrow": narrow.input, "hostile": hostile,
+	"reference": withReference(split), "reference-calibration": withReference(tapped),
+	"reference-hostile": func() Input {
+		in := withReference(split)()
+		in.Bench.Reference = nasty
+		nan, inf := math.NaN(), math.Inf(1)
+		for arm := range 2 {
+			in.Steps[3].Result.Transmission[arm] = balance.Transmission{Value: complex(nan, inf), Gain: units.DB(nan), UGain: units.DB(inf), Phase: units.Degrees(nan), UPhase: 180}
+			in.Steps[4].Result.Transmission[arm] = balance.Transmission{Gain: units.DB(-inf), UGain: units.DB(inf), UPhase: 180}
+			in.Steps[5].Point.Reference.Transmission[arm] = complex(nan, nan)
+		}
+		in.Steps[6].Result.LossByDrive, in.Steps[7].Point.ReferenceRange, in.Steps[7].ReferenceFill = units.DB(nan), units.Volts(inf), nan
+		return in
+	},
 	"zero": func() Input { return Input{} },
 	"running": func() Input {
 		in := failing.input()

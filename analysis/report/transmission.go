@@ -7,6 +7,7 @@ import (
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/conformity"
+	"halfturn/analysis/uncertainty"
 )
 
 // transmissionOf is a figure of one arm against the phase reference.
@@ -67,7 +68,8 @@ func (in *Input) transmissions() []quantity {
 type arms struct {
 	// delay in seconds that the arm is later than the calibration cable, by a
 	// straight line through the phases, and its expanded uncertainty: that of
-	// the one step which tells it best, since the steps err together.
+	// the one step which tells it best, since the steps err together, and by how
+	// much the phases leave the line, twice the weighted rms.
 	delay, u [2]float64
 	mean     float64          // of both delays
 	phase    [2]map[int]point // by position: degrees, what the mean delay explains taken out
@@ -96,6 +98,18 @@ func (in *Input) arms() *arms {
 			up, down = up-turn*omega/(u*u), down+omega*omega/(u*u)
 			a.delay[arm] = up / down
 			a.u[arm] = min(a.u[arm], u/omega)
+		}
+		off := 0.0
+		for i := range in.Steps {
+			s := &in.Steps[i]
+			if r, ok := phases[arm].at(s); ok && drawable(s) && r.u < 180 {
+				turn := math.Remainder((r.v-180*float64(arm))*math.Pi/180+a.delay[arm]*2*math.Pi*float64(s.Point.Frequency), 2*math.Pi)
+				u := max(r.u*math.Pi/180, 1e-6)
+				off += turn * turn / (u * u)
+			}
+		}
+		if down > 0 {
+			a.u[arm] = math.Hypot(a.u[arm], uncertainty.Coverage*math.Sqrt(off/down))
 		}
 	}
 	a.mean = (a.delay[0] + a.delay[1]) / 2
