@@ -46,6 +46,10 @@ Scenarios: ` + strings.Join(simbench.Names(), ", "),
 	return cmd
 }
 
+// What a simulated scope with a phase reference speaks, and the channel that the
+// splitter feeds.
+const splitDialect, splitChannel = "scpi99-digitiser-4", "3"
+
 // demo is the whole job in one command.
 type demo struct {
 	scenario, bench, out string
@@ -73,7 +77,7 @@ func (d *demo) run(cmd *cobra.Command) error {
 	config.Bench.Generator.Address = server.GeneratorAddress()
 	config.Bench.Scope.Address = server.ScopeAddress()
 	if scenario.Reference.Fitted() {
-		config.Bench.Scope.Dialect, config.Bench.Scope.Reference = "scpi99-digitiser-4", "3"
+		config.Bench.Scope.Dialect, config.Bench.Scope.Reference = splitDialect, splitChannel
 	}
 	config.Store = filepath.Join(d.out, "halfturn.db")
 

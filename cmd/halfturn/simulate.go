@@ -108,10 +108,14 @@ func benchLines(server *simbench.Server, scenario *simbench.Scenario, o simbench
 	if habits := habitLines(&scenario.Generator); habits != "" {
 		speaks = fmt.Sprintf("\n    address: %q\n    dialect: %s\n%s", generator, o.GeneratorSpeaks.Dialect(simbench.Generator), strings.TrimSuffix(habits, "\n"))
 	}
+	dialect := o.ScopeSpeaks.Dialect(simbench.Scope)
+	if scenario.Reference.Fitted() && o.ScopeSpeaks == simbench.SCPI99 {
+		dialect = splitDialect + ", channels: {arm1: 1, arm2: 2, reference: " + splitChannel + "}"
+	}
 	return fmt.Sprintf(`bench:
   generator:%s
   scope: {address: %q, dialect: %s}
-`, speaks, scope, o.ScopeSpeaks.Dialect(simbench.Scope))
+`, speaks, scope, dialect)
 }
 
 func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.Options) error {
