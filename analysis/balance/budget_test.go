@@ -47,6 +47,18 @@ type circuit struct {
 	ranges   [2][2]units.Volts // run, arm
 }
 
+// level is the generator's in a run.
+func (c *circuit) level(run int, x *faults) float64 {
+	level := math.Pow(10, float64(c.drive[run])/20) * (1 + x.levelRepeating[run])
+	if run == 0 && c.drive[0] != c.drive[1] {
+		level *= 1 + x.level
+	}
+	if run == 0 && c.steps[0] != c.steps[1] {
+		level *= 1 + x.attenuator
+	}
+	return level
+}
+
 func (c *circuit) read(run int, x *faults) (p [2]complex128) {
 	var z [2]complex128
 	for arm := range z {
@@ -65,13 +77,7 @@ func (c *circuit) read(run int, x *faults) (p [2]complex128) {
 		p[0] = both / (both + z0)
 		p[1] = p[0]
 	}
-	level := math.Pow(10, float64(c.drive[run])/20) * (1 + x.levelRepeating[run])
-	if run == 0 && c.drive[0] != c.drive[1] {
-		level *= 1 + x.level
-	}
-	if run == 0 && c.steps[0] != c.steps[1] {
-		level *= 1 + x.attenuator
-	}
+	level := c.level(run, x)
 	for arm := range p {
 		p[arm] *= complex(level, 0) * c.channels[arm] * (1 + x.connector[run][arm])
 	}

@@ -211,11 +211,7 @@ func (s *splitter) draw(b uncertainty.Budget, rng *rand.Rand) *splitFaults {
 
 func (s *splitter) read(run int, x *splitFaults) (p [3]complex128) {
 	arms := s.circuit.read(run, x.faults)
-	level := math.Pow(10, float64(s.drive[run])/20) * (1 + x.levelRepeating[run])
-	if run == 0 && s.drive[0] != s.drive[1] {
-		level *= 1 + x.level
-	}
-	ref := complex(level, 0) * s.channel
+	ref := complex(s.level(run, x.faults), 0) * s.channel
 	p = [3]complex128{arms[0] + x.into[0]*ref, arms[1] + x.into[1]*ref, ref + x.from[0]*arms[0] + x.from[1]*arms[1]}
 	p[2] *= (1 + x.repeat[run]) * (1 + x.harmonics[run])
 	if run == 0 {
@@ -266,7 +262,7 @@ func TestReferenceSharesAreThoseOfTheCircuit(t *testing.T) {
 			t.Fatal(err)
 		}
 		lists := [5][]Share{shares.Gain[0], shares.Phase[0], shares.Gain[1], shares.Phase[1], shares.InsertionLoss}
-		if e.Name == uncertainty.LevelLinearity || e.Name == uncertainty.LevelRepeatability {
+		if e.Name == uncertainty.LevelLinearity || e.Name == uncertainty.LevelRepeatability || e.Name == uncertainty.AttenuatorStep {
 			for i, list := range lists {
 				if len(list) > 0 {
 					t.Errorf("%s has a share in result %d: %+v", e.Name, i+1, list)

@@ -60,7 +60,7 @@ func (in *Input) budgets() []budgetOf {
 }
 
 // noLevel says why some entries have no share.
-const noLevel = "the phase reference measures the drive: level linearity and level repeatability have no part in any figure"
+const noLevel = "the phase reference measures the drive: level linearity, level repeatability and attenuator step have no part in any figure"
 
 // budgetAt is the budget of the step at a position; nil where there is none.
 func (in *Input) budgetAt(step int) *Budget {

@@ -359,6 +359,9 @@ func (in *Input) conditions() []condition {
 	if b.Channels != [2]string{} {
 		add("channels", fmt.Sprintf("arm 1 on %s, arm 2 on %s", b.Channels[0], b.Channels[1]))
 	}
+	if b.Reference != "" {
+		add("phase reference", "on channel "+b.Reference)
+	}
 	add("load of an arm", b.loadText())
 	if w := in.Winding; w != nil && w.Sleeves > 0 {
 		add("on the line", counted(w.Sleeves, "sleeve"))

@@ -158,7 +158,7 @@ func TestBudgetSaysThatTheLevelDropsOut(t *testing.T) {
 	if err := BudgetText(&out, in, in.Budgets[0]); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Transmission of arm 1 at", "level linearity and level repeatability have no part"} {
+	for _, want := range []string{"Transmission of arm 1 at", "level linearity, level repeatability and attenuator step have no part"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not in\n%s", want, out.String())
 		}

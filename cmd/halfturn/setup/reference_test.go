@@ -4,6 +4,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // The channels by name, in any order, are those of the list; the reference has
@@ -19,8 +21,8 @@ func TestChannelsByName(t *testing.T) {
 		got := parsed(t, edited(t, "[CH1, CH2]", text))
 		want := list.Bench.Scope
 		want.Reference = reference
-		if got.Bench.Scope != want {
-			t.Errorf("%s: %+v", text, got.Bench.Scope)
+		if diff := cmp.Diff(want, got.Bench.Scope); diff != "" {
+			t.Errorf("%s: %s", text, diff)
 		}
 	}
 	t.Setenv("HALFTURN_BENCH_SCOPE_CHANNELS", "4, 2, 1")
