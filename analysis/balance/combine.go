@@ -104,8 +104,7 @@ func Combine(f units.Hertz, pairs []phasor.Pair) (Estimate, error) {
 	amplitudes(&e, pairs, gain, u, signal, snr, tilt)
 	var squares [3]float64
 	for k := range pairs {
-		for i := range n {
-			_, sigma, _, _ := channel(&pairs[k], i)
+		for i, sigma := range [...]units.Volts{pairs[k].Sigma[0], pairs[k].Sigma[1], pairs[k].Reference.Sigma} {
 			squares[i] += float64(sigma) * float64(sigma)
 		}
 	}
@@ -128,12 +127,12 @@ func Combine(f units.Hertz, pairs []phasor.Pair) (Estimate, error) {
 type whitener [3]float64
 
 // channel is what the fit of a pair says of an arm, or as the third of the reference.
-func channel(p *phasor.Pair, i int) (value complex128, sigma units.Volts, held uncertainty.Cov, slope complex128) {
+func channel(p *phasor.Pair, i int) (value complex128, held uncertainty.Cov, slope complex128) {
 	if i == 2 {
 		r := &p.Reference
-		return r.P, r.Sigma, r.Held, r.Slope
+		return r.P, r.Held, r.Slope
 	}
-	return p.P[i], p.Sigma[i], p.Held(i), p.Slope[i]
+	return p.P[i], p.Held(i), p.Slope[i]
 }
 
 // over is the phasor of one channel over that of another, in the direction u.
@@ -181,7 +180,7 @@ func powers(pairs []phasor.Pair) (power, noise [3]float64, n int) {
 	}
 	for k := range pairs {
 		for i := range n {
-			p, _, c, _ := channel(&pairs[k], i)
+			p, c, _ := channel(&pairs[k], i)
 			power[i] += norm2(p)
 			noise[i] += c.RR + c.II
 		}
@@ -197,12 +196,17 @@ func powers(pairs []phasor.Pair) (power, noise [3]float64, n int) {
 
 // whiten is the phasors of capture p in units of their noise.
 func whiten(p *phasor.Pair, gain whitener) [3]complex128 {
-	return [3]complex128{p.P[0] * complex(gain[0], 0), p.P[1] * complex(gain[1], 0), p.Reference.P * complex(gain[2], 0)}
+	times := func(z complex128, g float64) complex128 { return complex(real(z)*g, imag(z)*g) }
+	return [3]complex128{times(p.P[0], gain[0]), times(p.P[1], gain[1]), times(p.Reference.P, gain[2])}
 }
 
 // level is s = uᴴ z: the capture's signal along u.
 func level(z, u [3]complex128) complex128 {
-	return cmplx.Conj(u[0])*z[0] + cmplx.Conj(u[1])*z[1] + cmplx.Conj(u[2])*z[2]
+	s := cmplx.Conj(u[0])*z[0] + cmplx.Conj(u[1])*z[1]
+	if u[2] != 0 {
+		s += cmplx.Conj(u[2]) * z[2]
+	}
+	return s
 }
 
 func norm2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
@@ -301,7 +305,10 @@ func scatterAcross(pairs []phasor.Pair, gain whitener, u [3]complex128) float64 
 	for k := range pairs {
 		z := whiten(&pairs[k], gain)
 		// |z|² - |uᴴ z|², without what cancels in it (Lagrange's identity).
-		sum += norm2(u[0]*z[1]-u[1]*z[0]) + norm2(u[0]*z[2]-u[2]*z[0]) + norm2(u[1]*z[2]-u[2]*z[1])
+		sum += norm2(u[0]*z[1] - u[1]*z[0])
+		if gain[2] > 0 {
+			sum += norm2(u[0]*z[2]-u[2]*z[0]) + norm2(u[1]*z[2]-u[2]*z[1])
+		}
 	}
 	return sum / float64(len(pairs)-1)
 }
@@ -326,8 +333,8 @@ func ratioCov(pairs []phasor.Pair, gain whitener, u [3]complex128, of, against i
 		// First order in the noise, an eigenvector moves by (u⊥ᴴ M u)/(λ1-λ2):
 		// capture k adds weight·(P2 - R P1) to the ratio, 2 being of, 1 against.
 		weight := radial * cmplx.Conj(s) / u[against] * complex(gain[against]/signal, 0)
-		p2, _, held2, slope2 := channel(p, of)
-		p1, _, held1, slope1 := channel(p, against)
+		p2, held2, slope2 := channel(p, of)
+		p1, held1, slope1 := channel(p, against)
 		expected = expected.
 			Add(held2.Through(weight)).
 			Add(held1.Through(weight * ratio)).
