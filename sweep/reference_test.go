@@ -89,28 +89,17 @@ func TestResumeWithAReference(t *testing.T) {
 	whole, halves := newMemory(), newMemory()
 	cal := referredCalibration(t, whole, points)
 	referredCalibration(t, halves, points)
-	run := func(j *memory, until int) *Run {
+	run := func(j *memory, want State) *Run {
 		r := referred(Balun, points)
-		e := splitBench(behind(-1)).executor(j)
-		stop := make(chan struct{})
-		e.Stop = stop
-		if until > 0 {
-			e.Observe = func(event Event) {
-				if event.Step.Index == until {
-					close(stop)
-				}
-			}
-		}
-		if err := e.Start(t.Context(), r, cal); err != nil {
-			t.Fatal(err)
+		if err := splitBench(behind(-1)).executor(j).Start(t.Context(), r, cal); (err == nil) != (want == Done) || r.State != want {
+			t.Fatalf("state %s, error %v", r.State, err)
 		}
 		return r
 	}
-	run(whole, 0)
-	r := run(halves, 3)
-	if r.State != Stopped {
-		t.Fatalf("state %s", r.State)
-	}
+	run(whole, Done)
+	halves.refuse = func(step int) error { return cond(step == 4, errors.New("disk full")) }
+	r := run(halves, Failed)
+	halves.refuse = nil
 	if err := splitBench(behind(-1)).executor(halves).Resume(t.Context(), r, cal); err != nil {
 		t.Fatal(err)
 	}
