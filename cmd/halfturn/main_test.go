@@ -82,10 +82,7 @@ func simulated(t testing.TB, scenario string, o simbench.Options) *simbench.Serv
 // store lies beside it.
 func benchFile(t testing.TB, generator, scope string, points int) string {
 	t.Helper()
-	dir := t.TempDir()
-	text := fmt.Sprintf(`bench:
-  name: Test bench
-  fixture: plate 1
+	return benchOf(t, fmt.Sprintf(`bench:
   generator:
     address: %s
     dialect: scpi99-generator
@@ -95,12 +92,21 @@ func benchFile(t testing.TB, generator, scope string, points int) string {
     dialect: scpi99-digitiser
     time_limit: 2 s
     channels: [1, 2]
+`, generator, scope), points)
+}
+
+// benchOf is benchFile with the lines of the instruments given.
+func benchOf(t testing.TB, lines string, points int) string {
+	t.Helper()
+	dir := t.TempDir()
+	text := fmt.Sprintf(`%s  name: Test bench
+  fixture: plate 1
   load: {resistance: 100 Ω, capacitance: 15 pF, source: 50 Ω}
   max_drive: {generator: 13 dBm, balun: 20 dBm}
 plan: {from: 10 MHz, to: 300 MHz, points: %d, spacing: logarithmic}
 limits: default
 store: %s
-`, generator, scope, points, filepath.Join(dir, "store.db"))
+`, lines, points, filepath.Join(dir, "store.db"))
 	path := filepath.Join(dir, "bench.yaml")
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -309,7 +315,7 @@ func TestWrongUsageIsOneLineAndExit2(t *testing.T) {
 		"no bench to simulate": {[]string{"demo", "--bench", "nowhere"}, "nowhere"},
 		"no format":            {[]string{"export", "1", "--format", "stone"}, "stone"},
 		"nobody to ask":        {[]string{"calibrate", "-c", bench}, "nothing was measured"},
-		"misspelled key":       {[]string{"calibrate", "-c", spoiled("fixture:", "fixtrue:")}, "spoiled.yaml:3"},
+		"misspelled key":       {[]string{"calibrate", "-c", spoiled("fixture:", "fixtrue:")}, "spoiled.yaml:12"},
 		"negative frequency":   {[]string{"calibrate", "-c", spoiled("from: 10 MHz", "from: -10 MHz")}, "spoiled.yaml:15"},
 		"no unit":              {[]string{"calibrate", "-c", spoiled("13 dBm", "13")}, "13"},
 		"limits upside down":   {[]string{"calibrate", "-c", spoiled("limits: default", "limits: {from: 300 MHz, to: 30 MHz, phase_balance: 3 deg}")}, "spoiled.yaml:16"},

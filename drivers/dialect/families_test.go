@@ -326,7 +326,7 @@ var families = []family{
 		name: "bundled", terminator: "\n", samples: 10000, channels: [2]string{"1", "2"}, ranges: [2]units.Volts{0.4, 1.6},
 		generator: bundledGenerator, scope: bundledScope,
 		// 10 log10 of 0.42269² / (8 · 50 Ω · 1 mW) is -3.50000 dBm.
-		frequency: "F 30.000000", drive: "A 4.2269E-01", on: "RF 1", off: "RF 0",
+		frequency: "F 30.000000", drive: "A 4.22697E-01", on: "RF 1", off: "RF 0",
 		sets: []string{"RANGE 1,0.4", "RANGE? 1", "RANGE 2,1.6", "RANGE? 2", "WINDOW 250000000,10000", "START"},
 	},
 	{

@@ -14,7 +14,7 @@ import (
 // openSerial opens what SerialAddresses says, as a file that can time out.
 func openSerial(t *testing.T, address string) *client {
 	t.Helper()
-	path, found := strings.CutSuffix(strings.TrimPrefix(address, "serial://"), "?baud=115200")
+	path, _, found := strings.Cut(strings.TrimPrefix(address, "serial://"), "?baud=115200")
 	if !found || !strings.HasPrefix(path, "/dev/") {
 		t.Fatalf("address %q", address)
 	}

@@ -160,15 +160,26 @@ func (s *Server) address(i Instrument) string {
 	return "tcp://" + s.instruments[i].listener.Addr().String()
 }
 
-// SerialAddresses are serial:///dev/pts/5?baud=115200; empty without Options.PTY.
+// SerialAddresses are serial:///dev/pts/5?baud=115200, with the pace and the flow
+// control that a terminal needs; empty without Options.PTY.
 func (s *Server) SerialAddresses() (generator, scope string) {
 	address := func(i *served) string {
 		if i.line == nil {
 			return ""
 		}
-		return "serial://" + i.line.path + "?baud=115200"
+		address := "serial://" + i.line.path + "?baud=115200"
+		if i.wire != nil {
+			address += "&pace=1ms&flow=xonxoff"
+		}
+		return address
 	}
 	return address(s.instruments[Generator]), address(s.instruments[Scope])
+}
+
+// Converse lets an instrument answer on a link of the caller's, such as that of a
+// peer in drivers/link, until the link ends. The error is the link's.
+func (s *Server) Converse(ctx context.Context, i Instrument, link io.ReadWriter) error {
+	return s.instruments[i].device.Converse(ctx, link, nil)
 }
 
 // Fit puts a thing into the fixture, as a person does. It counts as a change

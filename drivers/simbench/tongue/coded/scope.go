@@ -42,8 +42,8 @@ func (f format) append(dst []byte, code int16) []byte {
 	return binary.LittleEndian.AppendUint16(dst, uint16(v))
 }
 
-// Scope has ten divisions, and a block of both channels by turns, one sample of
-// each, with nothing behind it:
+// Scope has ten divisions, and a block of both channels with nothing behind it:
+// by turns, one sample of each, or one channel behind the other.
 //
 //	VDIV 2 0.05;VDIV? 2     0.05
 //	RATE 5E8;RATE?          500000000
@@ -52,7 +52,8 @@ func (f format) append(dst []byte, code int16) []byte {
 //	GO                      DONE?  0, later 1
 //	STEP? 1                 volts per code
 //	MIDDLE? 1               code that stands for 0 V
-//	BOTH?                   #540000<40000 bytes>
+//	BOTH?                   #540000<40000 bytes>, by turns
+//	ROWS?                   #540000<40000 bytes>, one behind the other
 func Scope(s tongue.Scope) device.Tongue {
 	f := fresh
 	names := []string{"1", "2"}
@@ -113,24 +114,37 @@ func Scope(s tongue.Scope) device.Tongue {
 			return strconv.AppendFloat(dst, float64(s.Range(channel))/float64(f.codes()), 'g', -1, 64)
 		}),
 		"MIDDLE": perChannel(func(dst []byte, _ int) []byte { return strconv.AppendInt(dst, int64(f.middle()), 10) }),
-		"BOTH":   both(s, &f),
+		"BOTH":   both(s, &f, format.byTurns),
+		"ROWS":   both(s, &f, format.inRows),
 	}, func() {
 		f = fresh
 		s.Reset()
 	})
 }
 
-func both(s tongue.Scope, f *format) tongue.Command {
+func (f format) byTurns(dst []byte, one, two []int16) []byte {
+	for i := range one {
+		dst = f.append(f.append(dst, one[i]), two[i])
+	}
+	return dst
+}
+
+func (f format) inRows(dst []byte, one, two []int16) []byte {
+	for _, channel := range [][]int16{one, two} {
+		for _, code := range channel {
+			dst = f.append(dst, code)
+		}
+	}
+	return dst
+}
+
+func both(s tongue.Scope, f *format, join func(f format, dst []byte, one, two []int16) []byte) tongue.Command {
 	c := tongue.Ask(func(dst []byte) ([]byte, error) {
 		one, two, err := tongue.Pair(s)
 		if err != nil {
 			return dst, err
 		}
-		dst = device.AppendBlockHeader(dst, 2*len(one)*f.width)
-		for i := range one {
-			dst = f.append(f.append(dst, one[i]), two[i])
-		}
-		return dst, nil
+		return join(*f, device.AppendBlockHeader(dst, 2*len(one)*f.width), one, two), nil
 	}).Taking(2 * s.Transfer())
 	c.Bare = true
 	return c
