@@ -100,8 +100,11 @@ func (i *instrument) refuse(advice, format string, args ...any) error {
 }
 
 func (i *instrument) badReply(asked, got string, err error) error {
-	return &drivers.Error{Instrument: i.name, Asked: asked, Got: shorten(got), Err: err,
-		Advice: "check that the dialect " + i.file.Name + " fits this instrument"}
+	advice := "check that the dialect " + i.file.Name + " fits this instrument"
+	if !i.file.link.headers && scpi.RepeatsHeader(asked, got) {
+		advice = "the reply repeats the header of its query: say so in the dialect " + i.file.Name + " (link.headers: yes)"
+	}
+	return &drivers.Error{Instrument: i.name, Asked: asked, Got: shorten(got), Err: err, Advice: advice}
 }
 
 // shorten quotes a reply for a message.

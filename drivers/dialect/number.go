@@ -280,7 +280,8 @@ func inUnit(q string, v float64) string {
 	case qFrequency, qRate:
 		return units.Hertz(v).String()
 	case qDrive:
-		return units.DBm(v).String()
+		const places = 1e4 // a level that was read in volts has any number of them
+		return units.DBm(math.Round(v*places) / places).String()
 	case qRange, qDivision:
 		return units.Volts(v).String()
 	case qInterval, qSpan:

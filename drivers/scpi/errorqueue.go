@@ -92,7 +92,7 @@ func (c *Conn) CheckErrors(ctx context.Context) error {
 		if err == nil {
 			entry, err = c.o.Errors.entry(reply)
 			if err != nil {
-				err = c.BadReply(c.o.ErrorQuery, "", err)
+				err = c.BadReply(c.o.ErrorQuery, reply, err)
 			}
 		}
 		switch {

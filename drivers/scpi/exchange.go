@@ -121,8 +121,11 @@ func (c *Conn) AskBlockOf(ctx context.Context, query string, size int, buf []byt
 // BadReply is the error for a reply that arrived in order and means nothing
 // to the caller. err wraps drivers.ErrReply, as those of the Parse functions do.
 func (c *Conn) BadReply(asked, got string, err error) error {
-	return &drivers.Error{Instrument: c.name(), Asked: shorten(asked), Got: got, Err: err,
-		Advice: "check that the dialect fits this instrument"}
+	advice := "check that the dialect fits this instrument"
+	if !c.o.Headers && RepeatsHeader(asked, got) {
+		advice = "the reply repeats the header of its query: say so in the dialect (link.headers: yes)"
+	}
+	return &drivers.Error{Instrument: c.name(), Asked: shorten(asked), Got: shorten(got), Err: err, Advice: advice}
 }
 
 func (c *Conn) name() string { return c.o.Instrument + " at " + c.o.Address }

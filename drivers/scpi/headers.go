@@ -45,12 +45,19 @@ func cutHeader(query string, reply []byte) ([]byte, error) {
 		}
 	}
 	if !sameHeader(header, strings.TrimSpace(s[:end])) {
-		return reply, fmt.Errorf("%w: its header is missing, it should begin with %s", drivers.ErrReply, header)
+		return reply, fmt.Errorf("%w: its header is missing, it should begin with %s, as the dialect says (link.headers)", drivers.ErrReply, header)
 	}
 	for end < len(reply) && blank(reply[end]) {
 		end++
 	}
 	return reply[end:], nil
+}
+
+// RepeatsHeader says whether a reply begins with the header of its query and
+// goes on behind it.
+func RepeatsHeader(query, reply string) bool {
+	rest, err := cutHeader(query, []byte(strings.TrimSpace(reply)))
+	return err == nil && len(rest) > 0 && headerOf(query) != ""
 }
 
 // sameHeader compares headers, capital letters or not, and each part of them

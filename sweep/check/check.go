@@ -11,6 +11,7 @@
 //	rf.go          RF off and on as the scope sees it
 //	fixture.go     what is connected, dead or exchanged arms
 //	reference.go   the phase reference, where the bench has one
+//	codes.go       records that are read in another way than they were written
 //	records.go     each range and window against a known signal; both channels together
 //	reach.go       what this bench can measure, and how long the sweep takes
 //	text.go json.go findings for people and for programs

@@ -93,11 +93,34 @@ func (s *session) tellLevel(f units.Hertz, known []phasor.Pair) {
 		return
 	}
 	if math.Abs(float64(off)) > float64(levelWithin) {
-		s.wrong("scope", "level", fmt.Sprintf("%s, a factor of %.3g", said, units.DB(math.Abs(float64(off))).Ratio()),
+		s.wrong("scope", "level", fmt.Sprintf("%s, a factor of %.3g%s", said, units.DB(math.Abs(float64(off))).Ratio(), mistaken(off)),
 			fmt.Sprintf("RF on at %s and %v", f.Brief(), s.drive), fmt.Sprintf("%s and %s peak", read[0].Brief(), read[1].Brief()), "scale")
 		return
 	}
 	s.ok("scope", "level", "%s", said)
+}
+
+// mistakes are the factors by which a level is off when one thing was taken for
+// another (common practice).
+var mistakes = []struct {
+	factor float64
+	said   string
+}{
+	{2, "of peak for peak to peak, and of open circuit for 50 Ω"},
+	{2 * math.Sqrt2, "of rms for peak to peak, in the unit of the generator's level (numbers.drive) or in the scope's ranges"},
+	{8, "of volts a division for full scale, with eight divisions"},
+	{10, "of volts a division for full scale, with ten divisions, and of a probe"},
+}
+
+// mistaken names the mistake that a level is off by, as near as benches are.
+func mistaken(off units.DB) string {
+	const within units.DB = 0.9
+	for _, m := range mistakes {
+		if d := math.Abs(float64(off)) - float64(units.DBOfRatio(m.factor)); math.Abs(d) < float64(within) {
+			return fmt.Sprintf("; %.3g is that %s", m.factor, m.said)
+		}
+	}
+	return ""
 }
 
 func (s *session) tellRange(full units.Volts, known, pairs []phasor.Pair, clipped bool) {

@@ -252,6 +252,9 @@ func (s *session) tryRF(ctx context.Context) error {
 		if s.tellRate(f, w) {
 			return nil
 		}
+		if s.tellScrambled(f, pairs[0].Sigma) {
+			return nil
+		}
 		s.wrong("bench", "RF on", fmt.Sprintf("no signal in either channel at %s: nothing is connected, or RF does not come on", f.Brief()),
 			fmt.Sprintf("RF on at %s and %v", f.Brief(), s.drive),
 			fmt.Sprintf("noise of %s and %s rms", pairs[0].Sigma[0].Brief(), pairs[0].Sigma[1].Brief()), "signal")
@@ -301,7 +304,7 @@ func (s *session) listen(ctx context.Context, f units.Hertz, w drivers.Window) b
 			s.failed("scope", what, err, "capture")
 			return false
 		case clipped:
-			s.wrong("scope", what, "clipped, with no signal", "RF off", s.extremes(), "rail")
+			s.wrong("scope", what, "clipped, with no signal"+s.looksLike(), "RF off", s.extremes(), "codes")
 			return false
 		}
 		s.noise[full] = pairs[0].Sigma
@@ -309,21 +312,12 @@ func (s *session) listen(ctx context.Context, f units.Hertz, w drivers.Window) b
 			least, most = min(least, sigma), max(most, sigma)
 		}
 	}
+	if said, off := s.offCentre(); off {
+		s.wrong("scope", "RF off", said, "RF off", s.extremes(), "codes")
+		return false
+	}
 	s.ok("scope", "RF off", "a capture on each range; noise from %s to %s rms", least.Brief(), most.Brief())
 	return true
-}
-
-// extremes shows the lowest and highest code of the last capture.
-func (s *session) extremes() string {
-	var low, high [2]int16
-	for arm := range low {
-		low[arm], high[arm] = math.MaxInt16, math.MinInt16
-		for _, c := range s.capture.Traces[arm].Codes {
-			low[arm], high[arm] = min(low[arm], c), max(high[arm], c)
-		}
-	}
-	t := &s.capture.Traces
-	return fmt.Sprintf("codes %d to %d in arm 1 and %d to %d in arm 2, rails at %d and %d", low[0], high[0], low[1], high[1], t[0].Low, t[0].High)
 }
 
 // faintest is the amplitude in the larger arm on the smallest range it fits.
