@@ -76,6 +76,7 @@ type linkText struct {
 	errorReply scpi.ErrorReply
 	headers    bool // replies begin with the header of their query
 	echo       bool // what is sent comes back before the reply
+	prompt     string // that is written when the next message is taken; empty for none
 }
 
 // prepareText brings the instrument into a known state.
@@ -150,7 +151,7 @@ func (d *document) file(from source, text []byte) *File {
 	if m.has("about") {
 		f.About = d.text(m.at("about"))
 	}
-	f.link = d.link(m.section("link", "terminator", "time_limit", "identity", "errors", "headers", "echo"))
+	f.link = d.link(m.section("link", "terminator", "time_limit", "identity", "errors", "headers", "echo", "prompt"))
 	if f.Instrument == ofGenerator {
 		f.prepare = d.prepare(m.section("prepare", "send", "wait"))
 		f.generator = d.generator(m)
@@ -207,6 +208,12 @@ func (d *document) link(m mapping) linkText {
 		l.errors = query(m, "errors", errorQuery)
 	}
 	l.headers, l.echo = d.yes(m, "headers"), d.yes(m, "echo")
+	if m.has("prompt") {
+		n := m.at("prompt")
+		if l.prompt = strings.TrimSpace(d.line(n)); l.prompt == "" {
+			d.fail(n, "what the instrument writes when it takes the next message is expected, like \">\"")
+		}
+	}
 	return l
 }
 

@@ -60,7 +60,7 @@ func dial(ctx context.Context, c drivers.Config, f *File, changes []Option) (con
 		Instrument: f.Instrument, Address: c.Address, TimeLimit: limit, Terminator: f.link.terminator,
 		IdentityQuery: f.link.identity, NoIdentity: f.link.identity == "",
 		ErrorQuery: f.link.errors, NoErrorQueue: f.link.errors == "", Errors: f.link.errorReply,
-		Headers: f.link.headers, Echo: f.link.echo,
+		Headers: f.link.headers, Echo: f.link.echo, Prompt: f.link.prompt,
 	}
 	for _, change := range changes {
 		change(&o)

@@ -409,3 +409,37 @@ func TestDecodeAllocatesNothing(t *testing.T) {
 		}
 	}
 }
+
+// A terminal that prompts is told by one line more.
+func TestFamilyThatPrompts(t *testing.T) {
+	for _, f := range families {
+		if f.name != "spoken" {
+			continue
+		}
+		speaks := f.scope()
+		p, bend := f.connected(t, func(m string) []byte { return append(speaks(m), "> "...) })
+		s, err := OpenScope(t.Context(), p.config(writeDialect(t, "format: 1\ninclude: spoken-scope\nlink: {prompt: \">\"}\n")))
+		must(t, err)
+		defer s.Close()
+		ctx := t.Context()
+		must(t, s.Prepare(ctx))
+		must(t, s.SetRange(ctx, drivers.Arm1, f.ranges[0]))
+		must(t, s.SetRange(ctx, drivers.Arm2, f.ranges[1]))
+		must(t, s.SetWindow(ctx, drivers.Window{Rate: 250e6, Samples: f.samples}))
+		var c drivers.Capture
+		for range 2 {
+			must(t, s.Capture(ctx, &c))
+			sameCodes(t, sampled(2, f.samples), c.Traces[1].Codes, 0)
+		}
+		must(t, s.CheckErrors(ctx))
+		bend(func(m string) []byte {
+			if m == "scale a 50 mV" {
+				return []byte(m + "\rnot now\r\n> ")
+			}
+			return nil
+		})
+		fails(t, s.SetRange(ctx, drivers.Arm1, f.ranges[0]), drivers.ErrReply, `"not now" came where the prompt ">" was expected`)
+		bend(nil)
+		must(t, s.Capture(ctx, &c))
+	}
+}

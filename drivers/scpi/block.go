@@ -176,6 +176,9 @@ func (c *Conn) readBlock(ctx context.Context, query string, expected int, buf []
 	if err != nil {
 		return nil, err
 	}
+	if !definite && c.o.Prompt != "" {
+		return nil, fmt.Errorf("%w: a block without a length comes, of which the end cannot be told from the prompt behind it", drivers.ErrReply)
+	}
 	if !definite {
 		return c.readIndefinite(ctx, expected, buf, limit)
 	}
@@ -211,6 +214,12 @@ func (c *Conn) findBlock(query string) (found bool, err error) {
 // sends none costs one wait, and none from then on: a newline that comes late
 // is white space before the next reply.
 func (c *Conn) readTerminator(ctx context.Context) error {
+	if c.o.Prompt != "" {
+		if err := c.awaitPrompt(); err != nil {
+			return err
+		}
+		return c.nothingMore()
+	}
 	if c.in.Buffered() == 0 && !c.bare {
 		if err := c.limitFor(ctx, time.Now().Add(c.o.Quiet)); err != nil {
 			return err

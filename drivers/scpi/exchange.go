@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"slices"
 	"strings"
 	"time"
 
@@ -30,7 +29,11 @@ func (c *Conn) Send(ctx context.Context, messages ...string) error {
 	}
 	unwatch := c.watch(ctx)
 	defer unwatch()
-	if err := c.deliver(messages...); err != nil {
+	send := c.deliver
+	if c.o.Prompt != "" {
+		send = c.sendPrompted
+	}
+	if err := send(messages...); err != nil {
 		return c.fail(ctx, asked, c.line, err)
 	}
 	return nil
@@ -168,7 +171,7 @@ func (c *Conn) inStep() bool {
 	var waste [64]byte
 	for {
 		n, err := c.link.ReadPending(waste[:])
-		if err != nil || slices.ContainsFunc(waste[:n], func(b byte) bool { return !blank(b) }) {
+		if err != nil || len(c.cutPrompts(waste[:n])) > 0 {
 			return false
 		}
 		if n == 0 {
@@ -241,6 +244,9 @@ func (c *Conn) readReply(query string) error {
 		}
 		c.line = c.line[:copy(c.line, reply)]
 	}
+	if err := c.awaitPrompt(); err != nil {
+		return err
+	}
 	return c.nothingMore()
 }
 
@@ -263,15 +269,11 @@ func (c *Conn) nothingMore() error {
 	return nil
 }
 
-// skipBuffered drops the white space that is waiting in the buffer and
-// returns how many bytes are left behind it.
+// skipBuffered drops the white space and the prompts that are waiting in the
+// buffer and returns how many bytes are left behind them.
 func (c *Conn) skipBuffered() int {
 	waiting, _ := c.in.Peek(c.in.Buffered()) // what is buffered can be had
-	n := 0
-	for n < len(waiting) && blank(waiting[n]) {
-		n++
-	}
-	_, _ = c.in.Discard(n)
+	_, _ = c.in.Discard(len(waiting) - len(c.cutPrompts(waiting)))
 	return c.in.Buffered()
 }
 
@@ -302,6 +304,11 @@ func (c *Conn) readLine(max int, keepTail bool) error {
 			continue
 		case c.ends(b):
 			c.line = trimBlank(c.line)
+			if rest := c.cutPrompts(c.line); len(rest) < len(c.line) {
+				if c.line = c.line[:copy(c.line, rest)]; len(rest) == 0 {
+					continue
+				}
+			}
 			return nil
 		case len(c.line) == max && keepTail:
 			c.line = c.line[:copy(c.line, c.line[max/2:])]
@@ -360,9 +367,12 @@ func (e notOpened) Unwrap() error { return e.error }
 // missing says what did not happen in time.
 func missing(got []byte, err error) string {
 	var short *shortBlock
+	var unprompted *noPrompt
 	switch {
 	case errors.As(err, new(notOpened)):
 		return "it could not be reached"
+	case errors.As(err, &unprompted):
+		return unprompted.what()
 	case errors.Is(err, errNoIdentity):
 		return errNoIdentity.Error()
 	case errors.Is(err, errNoEcho):

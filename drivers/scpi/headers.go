@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"strings"
@@ -10,7 +11,7 @@ import (
 
 // With Options.Headers a reply begins with the header of its query, as older
 // instruments have it and IEEE 488.2, 8.4 allows: FREQ? is answered by
-// FREQ 3E+07, or by FREQUENCY 3E+07. A header that is another one tells a reply
+// FREQ 3E+07, or by FREQUENCY 3E+07. Others put an equals sign between them. A header that is another one tells a reply
 // to another question.
 
 // headerOf is the header that the reply to query has: that of its last part.
@@ -40,17 +41,17 @@ func cutHeader(query string, reply []byte) ([]byte, error) {
 		for end < len(s) && s[end] == ' ' {
 			end++
 		}
-		for end < len(s) && s[end] != ' ' && s[end] != '\t' {
+		for end < len(s) && s[end] != ' ' && s[end] != '\t' && s[end] != '=' {
 			end++
 		}
 	}
 	if !sameHeader(header, strings.TrimSpace(s[:end])) {
 		return reply, fmt.Errorf("%w: its header is missing, it should begin with %s, as the dialect says (link.headers)", drivers.ErrReply, header)
 	}
-	for end < len(reply) && blank(reply[end]) {
-		end++
-	}
-	return reply[end:], nil
+	const white = " \t\r\n\x00" // as blank has it
+	rest := bytes.TrimLeft(reply[end:], white)
+	rest, _ = bytes.CutPrefix(rest, []byte("="))
+	return bytes.TrimLeft(rest, white), nil
 }
 
 // RepeatsHeader says whether a reply begins with the header of its query and

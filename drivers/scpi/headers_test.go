@@ -34,6 +34,12 @@ func TestHeaders(t *testing.T) {
 		{"FREQ 3E7;FREQ?", "FREQ 3E7", "3E7", ""},
 		{"*OPC?", "1", "1", ""},
 		{"STATE?", "STATE", "", ""},
+		{"TUNE", "TUNE=30", "30", ""},
+		{"TUNE", "TUNE = 30 KHZ", "30 KHZ", ""},
+		{"V:X", "V:X=50", "50", ""},
+		{"TUNE", "TUNED=30", "30", ""},
+		{"TUNE", "LVL=30", "", "header is missing"},
+		{"TUNE", "=30", "", "header is missing"},
 		{":SENS1:VOLT?", "SENSE2:VOLTAGE 0.4", "", "its header is missing, it should begin with :SENS1:VOLT"},
 		{":SENS1:VOLT?", "VOLTAGE 0.4", "", "header is missing"},
 		{"FREQ?", "LEV 3E7", "", "header is missing"},
@@ -56,7 +62,7 @@ func TestHeaders(t *testing.T) {
 func TestHeaderProperty(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		header := rapid.StringMatching(`:?[A-Z]{1,6}[0-9]?(:[A-Z]{1,6}[0-9]?){0,2}`).Draw(t, "header")
-		value := strings.TrimSpace(rapid.StringMatching(`[ -~]{0,20}`).Draw(t, "value"))
+		value := strings.TrimSpace(rapid.StringMatching(`([!-<>-~][ -~]{0,20})?`).Draw(t, "value"))
 		got, err := cutHeader(header+"?", []byte(header+" "+value))
 		if err != nil || string(got) != value {
 			t.Fatalf("%q, %v", got, err)

@@ -111,6 +111,11 @@ func (c *Conn) findPlace(ctx context.Context) error {
 	} else if err := c.synchronise(ctx); err != nil {
 		return err
 	}
+	if c.o.Prompt != "" { // the last one
+		if _, err := c.silentFor(ctx, c.o.Quiet); err != nil {
+			return err
+		}
+	}
 	if !c.dialled {
 		return nil
 	}
@@ -245,15 +250,18 @@ func (c *Conn) silentFor(ctx context.Context, d time.Duration) (bool, error) {
 	if err := c.limitFor(ctx, time.Now().Add(d)); err != nil {
 		return false, err
 	}
-	for c.skipBuffered() == 0 {
-		if _, err := c.in.Peek(1); err != nil {
+	for {
+		n := c.skipBuffered()
+		if n > 0 && !c.beginsPrompt(n) {
+			return false, nil
+		}
+		if _, err := c.in.Peek(n + 1); err != nil {
 			if errors.Is(err, os.ErrDeadlineExceeded) && ctx.Err() == nil {
 				return true, nil
 			}
 			return false, err
 		}
 	}
-	return false, nil
 }
 
 // awaitSilence drops what comes until nothing has for the time quiet.

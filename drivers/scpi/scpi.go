@@ -47,6 +47,10 @@ type Options struct {
 	Headers bool // replies begin with the header of their query; blocks, too
 	Echo    bool // each line that is sent comes back before it is answered
 
+	// Prompt is what the instrument writes when it takes the next message; empty
+	// for none. It begins and ends with a mark, not with white space.
+	Prompt string
+
 	// Quiet is the silence that ends a reply where nothing else does: an
 	// indefinite block, or what a confused instrument still sends before a
 	// new start; 50 ms when zero.

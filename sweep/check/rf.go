@@ -165,6 +165,16 @@ func peak(pairs []phasor.Pair, arm int) units.Volts {
 
 func larger(pairs []phasor.Pair) units.Volts { return max(peak(pairs, 0), peak(pairs, 1)) }
 
+// fills is the amplitude that takes up a range, be it at another frequency than
+// the one looked for.
+func fills(pairs []phasor.Pair) units.Volts {
+	most := larger(pairs)
+	for i := range pairs {
+		most = max(most, math.Sqrt2*max(pairs[i].Sigma[0], pairs[i].Sigma[1]))
+	}
+	return most
+}
+
 // fullest is the fill that a range is chosen for: a noisy signal does not clip yet.
 const fullest = 0.8
 
@@ -191,7 +201,7 @@ func (s *session) atRange(ctx context.Context, f units.Hertz, w drivers.Window, 
 			continue
 		}
 		next := i
-		for next > least && 2*larger(pairs) <= fullest*ranges[next-1] {
+		for next > least && 2*fills(pairs) <= fullest*ranges[next-1] {
 			next--
 		}
 		if next == i {

@@ -37,7 +37,7 @@ func TestWrongDialects(t *testing.T) {
 			want: Finding{Part: "scope", What: "RF on", Said: "RF changes the samples, and nothing stands at 10 MHz", Sent: "RF on at 10 MHz and -10 dBm",
 				Came: "59.6 mV and 59.6 mV rms of something else, 1.91 mV and 1.92 mV with RF off", LookUp: "one channel behind the other or by turns (read.channels"}},
 		"channels one behind the other that come by turns": {family: simbench.Coded, scope: []string{"channels: interleaved", "channels: in_turn"},
-			want: Finding{Part: "scope", What: "window 500 MHz", Said: "the rate is 1 GHz", Sent: "RF on at 10 MHz and -10 dBm", Came: "2.08 mV peak at 5 MHz", LookUp: "whether channels come in turn or interleaved (read.channels)"}},
+			want: Finding{Part: "scope", What: "window 500 MHz", Said: "the rate is 1 GHz", Sent: "RF on at 10 MHz and -10 dBm", Came: "2.45 mV peak at 5 MHz", LookUp: "whether channels come in turn or interleaved (read.channels)"}},
 		"divisions": {family: simbench.Coded, scope: []string{"divisions: 10", "divisions: 8"},
 			want: Finding{Part: "scope", What: "range 20 mV, arm 1", Said: "division was set to 2.5 mV and it says 5 mV", Sent: "VDIV 1 0.0025;VDIV? 1", Came: `"0.005"`, LookUp: "how many divisions a range has (abilities.divisions)"}},
 		"twice the rate": {family: simbench.Headed, scope: []string{rateConfirm, "", `"TIME:RATE {{.rate}}"`, `"TIME:RATE 2.5E8"`},
