@@ -209,10 +209,7 @@ func (d *document) link(m mapping) linkText {
 	}
 	l.headers, l.echo = d.yes(m, "headers"), d.yes(m, "echo")
 	if m.has("prompt") {
-		n := m.at("prompt")
-		if l.prompt = strings.TrimSpace(d.line(n)); l.prompt == "" {
-			d.fail(n, "what the instrument writes when it takes the next message is expected, like \">\"")
-		}
+		l.prompt = strings.TrimSpace(d.line(m.at("prompt")))
 	}
 	return l
 }

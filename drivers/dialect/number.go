@@ -19,11 +19,12 @@ import (
 const (
 	qFrequency = "frequency"
 	qDrive     = "drive"
-	qRange     = "range"    // full scale, peak to peak
-	qDivision  = "division" // of the screen: the full scale has abilities.divisions of them
-	qRate      = "rate"     // samples per second
-	qInterval  = "interval" // between samples
-	qSpan      = "span"     // of the whole record
+	qRange     = "range"         // full scale, peak to peak
+	qDivision  = "division"      // of the screen: the full scale has abilities.divisions of them
+	qRate      = "rate"          // samples per second
+	qInterval  = "interval"      // between samples
+	qSpan      = "span"          // of the whole record
+	qTimeDiv   = "time_division" // of the screen: the span has abilities.time_divisions of them
 	qSamples   = "samples"
 	qChannel   = "channel" // a text
 	qRF        = "rf"      // 0 or 1
@@ -56,7 +57,7 @@ const perRMS = 1 / (2 * math.Sqrt2)
 
 // unitsOf says in which units a quantity can be written.
 var unitsOf = map[string][]unit{
-	qFrequency: hertz, qDrive: levels, qRange: volts, qDivision: volts, qRate: hertz, qInterval: seconds, qSpan: seconds,
+	qFrequency: hertz, qDrive: levels, qRange: volts, qDivision: volts, qRate: hertz, qInterval: seconds, qSpan: seconds, qTimeDiv: seconds,
 }
 
 // ofScale are the units of numbers that the scale asks for: volts, and what
@@ -284,7 +285,7 @@ func inUnit(q string, v float64) string {
 		return units.DBm(math.Round(v*places) / places).String()
 	case qRange, qDivision:
 		return units.Volts(v).String()
-	case qInterval, qSpan:
+	case qInterval, qSpan, qTimeDiv:
 		return units.Seconds(v).String()
 	case qRF:
 		if v == 0 {
@@ -342,7 +343,7 @@ func (d *document) tolerance(n *yaml.Node, q string, own unit) tolerance {
 			}
 		case qRange, qDivision:
 			v, err = parsed(units.ParseVolts(s))
-		case qInterval, qSpan:
+		case qInterval, qSpan, qTimeDiv:
 			v, err = parsed(units.ParseSeconds(s))
 		default:
 			v, err = strconv.ParseFloat(s, 64)
@@ -367,5 +368,6 @@ var exampleTolerance = map[string]string{
 	qRate:      "1 Hz or 1 ppm",
 	qInterval:  "1 ps or 1 ppm",
 	qSpan:      "1 ns or 1 ppm",
+	qTimeDiv:   "1 ns or 1 ppm",
 	qSamples:   "0",
 }

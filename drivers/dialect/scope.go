@@ -208,7 +208,7 @@ func (s *Scope) SetWindow(ctx context.Context, w drivers.Window) error {
 }
 
 func (s *Scope) sendWindow(ctx context.Context, w drivers.Window) error {
-	return s.set(ctx, s.text.setWindow, s.text.formats, windowValues(w), "")
+	return s.set(ctx, s.text.setWindow, s.text.formats, s.text.windowValues(w), "")
 }
 
 // Capture starts one acquisition, waits for it and reads each channel in use. What

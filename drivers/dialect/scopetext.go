@@ -14,18 +14,19 @@ import (
 
 // scopeText is what a file says about a scope.
 type scopeText struct {
-	abilities drivers.ScopeAbilities
-	channels  []string
-	divisions float64   // of the full scale; 0 if the file does not say
-	most      []int     // by window: the channels that can be on with it
-	channelOn []message // sent for each channel in use, after the set-up lines
-	formats   formats
-	setRange  verb
-	setWindow verb
-	start     []message
-	wait      waitText
-	read      readText
-	scale     scaleText
+	abilities     drivers.ScopeAbilities
+	channels      []string
+	divisions     float64   // of the full scale; 0 if the file does not say
+	timeDivisions float64   // of the span
+	most          []int     // by window: the channels that can be on with it
+	channelOn     []message // sent for each channel in use, after the set-up lines
+	formats       formats
+	setRange      verb
+	setWindow     verb
+	start         []message
+	wait          waitText
+	read          readText
+	scale         scaleText
 }
 
 // readText is how records are fetched.
@@ -146,7 +147,7 @@ func (d *document) scope(m, prepare mapping) *scopeText {
 	if prepare.has("channel") {
 		s.channelOn = d.messages(prepare.at("channel"), []string{qChannel})
 	}
-	a := m.section("abilities", "channels", "ranges", "divisions", "windows", "input_limit", "settle")
+	a := m.section("abilities", "channels", "ranges", "divisions", "time_divisions", "windows", "input_limit", "settle")
 	s.channels = d.channels(a.need("channels", "the channels' names, like [1, 2]"))
 	s.abilities.Ranges = d.ranges(a.need("ranges", "full scales, peak to peak, ascending, like [80 mV, 800 mV]"))
 	s.abilities.Windows, s.most = d.windows(a.need("windows", "the time windows, like - {rate: 500 MHz, samples: 10000}"), len(s.channels))
@@ -158,10 +159,15 @@ func (d *document) scope(m, prepare mapping) *scopeText {
 		s.divisions = float64(d.whole(a.at("divisions"), 1, 100))
 		sets = append(sets, qDivision)
 	}
+	times := []string{qRate, qInterval, qSpan, qSamples}
+	if a.has("time_divisions") {
+		s.timeDivisions = float64(d.whole(a.at("time_divisions"), 1, 100))
+		times = append(times, qTimeDiv)
+	}
 
-	s.formats = d.formats(m, qRange, qDivision, qRate, qInterval, qSpan)
+	s.formats = d.formats(m, qRange, qDivision, qRate, qInterval, qSpan, qTimeDiv)
 	s.setRange = d.verb(m, qRange, s.formats, true, sets...)
-	s.setWindow = d.verb(m, vWindow, s.formats, false, qRate, qInterval, qSpan, qSamples)
+	s.setWindow = d.verb(m, vWindow, s.formats, false, times...)
 
 	acquire := m.section("acquire", "start", "wait")
 	s.start = d.messages(acquire.need("start", "the message that starts one acquisition"), nil)
@@ -427,7 +433,7 @@ func (d *document) tryScope(s *scopeText) {
 		}
 	}
 	for _, w := range s.abilities.Windows {
-		values := windowValues(w)
+		values := s.windowValues(w)
 		d.tryValues(s.formats, values, exact)
 		d.tryVerb(s.setWindow, s.formats.fill(values, ""))
 	}
@@ -451,7 +457,7 @@ func (d *document) tryScope(s *scopeText) {
 
 // tryValues writes each value whose quantity the file declares.
 func (d *document) tryValues(declared formats, values map[string]float64, exact float64) {
-	for _, q := range []string{qRange, qDivision, qRate, qInterval, qSpan} {
+	for _, q := range []string{qRange, qDivision, qRate, qInterval, qSpan, qTimeDiv} {
 		v, there := values[q]
 		if f, known := declared[q]; there && known {
 			d.tryWriting(q, f, v, exact*v)
@@ -469,11 +475,15 @@ func (s *scopeText) rangeValues(r units.Volts) map[string]float64 {
 }
 
 // windowValues are the ways in which a window can be told.
-func windowValues(w drivers.Window) map[string]float64 {
-	return map[string]float64{
+func (s *scopeText) windowValues(w drivers.Window) map[string]float64 {
+	values := map[string]float64{
 		qRate:     float64(w.Rate),
 		qInterval: 1 / float64(w.Rate),
 		qSpan:     float64(w.Span()),
 		qSamples:  float64(w.Samples),
 	}
+	if s.timeDivisions > 0 {
+		values[qTimeDiv] = float64(w.Span()) / s.timeDivisions
+	}
+	return values
 }

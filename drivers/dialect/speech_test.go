@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -408,6 +409,34 @@ func TestDecodeAllocatesNothing(t *testing.T) {
 			t.Errorf("%s: %v allocations for %d samples", name, a, n)
 		}
 	}
+}
+
+// A scope that is set by time per division is told it, and the value confirmed.
+func TestTimePerDivision(t *testing.T) {
+	text := shippedText(t, "scpi99-digitiser")
+	for old, new := range map[string]string{
+		"  input_limit":                                 "  time_divisions: 10\n  input_limit",
+		"  interval: {unit: s, digits: 9}":              "  time_division: {unit: us}",
+		`":SENSe:SWEep:TINTerval {{.interval}}"`:        `"TB {{.time_division}}"`,
+		`ask: ":SENSe:SWEep:TINTerval?", is: interval`: `ask: "TB?", is: time_division`,
+	} {
+		text = change(t, text, old, new)
+	}
+	p := newPeer(t, "\n")
+	s, err := OpenScope(t.Context(), p.config(writeDialect(t, text)))
+	must(t, err)
+	defer s.Close()
+	must(t, s.SetWindow(t.Context(), drivers.Window{Rate: 250e6, Samples: 10000})) // 40 µs
+	if sent := p.took(); !slices.Contains(sent, "TB 4") {
+		t.Errorf("%q", sent)
+	}
+	p.answering(func(m string) ([]byte, bool) {
+		if m == "TB?" {
+			return []byte("5 us\n"), false
+		}
+		return nil, false
+	})
+	fails(t, s.SetWindow(t.Context(), drivers.Window{Rate: 250e6, Samples: 10000}), drivers.ErrRefused, "time_division was set to 4 µs and it says 5 µs")
 }
 
 // A terminal that prompts is told by one line more.
