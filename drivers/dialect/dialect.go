@@ -74,8 +74,8 @@ type linkText struct {
 	identity   string // query; empty if the instrument has none
 	errors     string // query; empty if the instrument has none
 	errorReply scpi.ErrorReply
-	headers    bool // replies begin with the header of their query
-	echo       bool // what is sent comes back before the reply
+	headers    bool   // replies begin with the header of their query
+	echo       bool   // what is sent comes back before the reply
 	prompt     string // that is written when the next message is taken; empty for none
 }
 

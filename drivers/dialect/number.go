@@ -277,6 +277,10 @@ func (d *document) tryWriting(q string, f format, v, within float64) {
 
 // inUnit writes a value for people.
 func inUnit(q string, v float64) string {
+	// A number that was converted has a last digit of its own.
+	if short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64); err == nil {
+		v = short
+	}
 	switch q {
 	case qFrequency, qRate:
 		return units.Hertz(v).String()

@@ -415,9 +415,9 @@ func TestDecodeAllocatesNothing(t *testing.T) {
 func TestTimePerDivision(t *testing.T) {
 	text := shippedText(t, "scpi99-digitiser")
 	for old, new := range map[string]string{
-		"  input_limit":                                 "  time_divisions: 10\n  input_limit",
-		"  interval: {unit: s, digits: 9}":              "  time_division: {unit: us}",
-		`":SENSe:SWEep:TINTerval {{.interval}}"`:        `"TB {{.time_division}}"`,
+		"  input_limit":                                "  time_divisions: 10\n  input_limit",
+		"  interval: {unit: s, digits: 9}":             "  time_division: {unit: us}",
+		`":SENSe:SWEep:TINTerval {{.interval}}"`:       `"TB {{.time_division}}"`,
 		`ask: ":SENSe:SWEep:TINTerval?", is: interval`: `ask: "TB?", is: time_division`,
 	} {
 		text = change(t, text, old, new)
