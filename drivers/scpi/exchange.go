@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"syscall"
 	"time"
 
 	"halfturn/drivers"
@@ -346,7 +347,7 @@ func (c *Conn) fail(ctx context.Context, asked string, got []byte, err error) er
 		if errors.Is(err, link.ErrHeld) {
 			e.Advice = "check that both sides have the same flow control, and that the instrument does not wait for a key"
 		}
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, syscall.ECONNRESET):
 		e.Err = fmt.Errorf("%w: the far end closed the connection: %w", drivers.ErrLink, err)
 		e.Advice = "check that the instrument is on and serves no other program"
 	default:
