@@ -59,6 +59,7 @@ type execution struct {
 	out   io.Writer // where progress is shown
 	// resuming says that run is in the store already.
 	resuming bool
+	once     bool // the bench is gone with the command: nothing to resume
 	record   *recording
 }
 
@@ -107,10 +108,22 @@ func (x *execution) carryOutOn(ctx context.Context, stop <-chan struct{}, genera
 	} else {
 		err = executor.Start(ctx, x.run, x.cal)
 	}
+	if err != nil && x.run.ID != 0 && x.once {
+		return fmt.Errorf("run %d: %w", x.run.ID, err)
+	}
 	if err != nil && x.run.ID != 0 {
-		return fmt.Errorf("run %d: %w\nthe steps so far are kept; `halfturn resume %d` goes on", x.run.ID, err, x.run.ID)
+		return fmt.Errorf("run %d: %w\nthe steps so far are kept; `%s` goes on", x.run.ID, err, x.resume())
 	}
 	return err
+}
+
+// resume is the command that goes on with the run.
+func (x *execution) resume() string {
+	command := fmt.Sprintf("halfturn resume %d", x.run.ID)
+	if path := x.store.Path(); path != defaultStore() {
+		command += " --store " + path
+	}
+	return command
 }
 
 // claiming is the store with the run held against a second process.

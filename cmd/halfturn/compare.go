@@ -27,13 +27,13 @@ func compareCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "compare BASELINE RUN [RUN...]",
 		Short: "Tell what changed between runs of a balun beyond their uncertainty",
-		Long: `compare sets a run against a baseline: frequency by frequency and over the
-band, is the balun nearer to the ideal, farther from it, or is the difference
-no more than the uncertainty explains? What a shared calibration contributes
-cancels; of the bench's budget that part counts which each run has for itself,
-fitting the balun anew included. With more than two runs it states the spread
-of a batch or of a night's series: mean, standard deviation, and drift against
-time.
+		Long: `Tell what changed between runs of a balun beyond their uncertainty: frequency
+by frequency and over the band, is it nearer to the ideal, farther from it, or
+is the difference no more than the uncertainty explains? What a shared
+calibration contributes cancels; of the bench's budget that part counts which
+each run has for itself, fitting the balun anew included. With more than two
+runs it states the spread of a batch or of a night's series: mean, standard
+deviation, and drift against time.
 
 BASELINE and RUN are a run's number, "latest", or a name given with
 ` + "`halfturn baseline NAME RUN`" + `.
@@ -58,7 +58,7 @@ done; 2 wrong usage. A series of more than two runs is stated and not judged:
 	cmd.Flags().BoolVar(&c.json, "json", false, "print verdict, summary and steps as JSON")
 	cmd.Flags().BoolVar(&c.table, "table", false, "print every step below the summary")
 	cmd.Flags().StringVar(&c.out, "out", "", "also write a self-contained HTML page, e.g. --out rewound.html")
-	cmd.Flags().TextVar(&c.refit, "refit", units.DB(0), `what taking the balun out and fitting it again changes in the arm ratio, as a standard uncertainty, e.g. --refit "0.02 dB"; "0 dB" where nothing was touched (default: by the connectors of the bench's budget)`)
+	cmd.Flags().TextVar(&c.refit, "refit", units.DB(0), "`change` of the arm ratio by taking the balun out and fitting it again, as a standard uncertainty, e.g. --refit \"0.02 dB\"; \"0 dB\" where nothing was touched (default: by the connectors of the bench's budget)")
 	cmd.Flags().Lookup("refit").DefValue = "" // said in words
 	return cmd
 }

@@ -32,23 +32,19 @@ real ones. Report, table and store are written into halfturn-demo/.
 Scenarios: ` + strings.Join(simbench.Names(), ", "),
 		Example: `  halfturn demo
   halfturn demo --scenario too-little-ferrite
-  halfturn demo --bench stepped --scenario stepped-generator
+  halfturn demo --scenario stepped-generator
   halfturn demo --truth --out proof`,
 		Args: exactly(0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error { return d.run(cmd) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&d.scenario, "scenario", "good-balun", "which simulated bench, e.g. --scenario broken-arm; a name or a file")
-	f.StringVar(&d.bench, "bench", "demo", "bench file, or the name of a shipped one, whose instruments are simulated, e.g. --bench stepped")
+	f.StringVar(&d.bench, "bench", "", "bench file, or the name of a shipped one, whose instruments are simulated, e.g. --bench stepped (default: the shipped one that suits the scenario)")
 	f.StringVar(&d.out, "out", "halfturn-demo", "folder for report, table and store, e.g. --out proof")
 	f.BoolVar(&d.truth, "truth", false, "print the table with the simulator's exact values and the errors against them")
 	f.BoolVar(&d.table, "table", false, "print every step below the summary")
 	return cmd
 }
-
-// What a simulated scope with a phase reference speaks, and the channel that the
-// splitter feeds.
-const splitDialect, splitChannel = "scpi99-digitiser-4", "3"
 
 // demo is the whole job in one command.
 type demo struct {
@@ -62,7 +58,7 @@ func (d *demo) run(cmd *cobra.Command) error {
 	if err != nil {
 		return usageError{err}
 	}
-	config, err := setup.Load(d.bench, nil)
+	config, err := setup.LoadSimulated(d.bench, d.scenario, scenario)
 	if err != nil {
 		return usageError{err}
 	}
@@ -76,9 +72,6 @@ func (d *demo) run(cmd *cobra.Command) error {
 	defer server.Close()
 	config.Bench.Generator.Address = server.GeneratorAddress()
 	config.Bench.Scope.Address = server.ScopeAddress()
-	if scenario.Reference.Fitted() {
-		config.Bench.Scope.Dialect, config.Bench.Scope.Reference = splitDialect, splitChannel
-	}
 	config.Store = filepath.Join(d.out, "halfturn.db")
 
 	store, err := journal.Open(ctx, config.Store)
@@ -92,12 +85,12 @@ func (d *demo) run(cmd *cobra.Command) error {
 		return &sweep.Run{Kind: kind, Label: "demo: " + d.scenario, Bench: config.Bench, Plan: config.Plan, Limits: config.Limits, Version: programVersion()}
 	}
 	server.FitForCalibration()
-	calibration := &execution{store: store, run: fresh(sweep.Calibration), out: cmd.ErrOrStderr()}
+	calibration := &execution{store: store, run: fresh(sweep.Calibration), out: cmd.ErrOrStderr(), once: true}
 	if err := d.carryOut(ctx, calibration); err != nil {
 		return err
 	}
 	server.FitForMeasurement()
-	measured := &execution{store: store, run: fresh(sweep.Balun), out: cmd.ErrOrStderr()}
+	measured := &execution{store: store, run: fresh(sweep.Balun), out: cmd.ErrOrStderr(), once: true}
 	measured.run.Sleeves = scenario.Balun.Sleeves
 	if measured.cal, err = sweep.LoadCalibrated(ctx, store, calibration.run.ID); err != nil {
 		return err

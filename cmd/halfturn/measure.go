@@ -186,7 +186,7 @@ const longRun = 20_000
 func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 	run := x.run
 	if run.State != sweep.Done {
-		return fmt.Errorf("run %d %s; `halfturn resume %d` goes on", run.ID, run.Reason, run.ID)
+		return fmt.Errorf("run %d %s; `%s` goes on", run.ID, run.Reason, x.resume())
 	}
 	if x.cal = nil; run.Plan.Steps() > longRun && !m.table {
 		fmt.Fprintf(cmd.OutOrStdout(), "run %d is done %s\n", run.ID, run.Verdict)

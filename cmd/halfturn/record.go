@@ -35,7 +35,7 @@ func (r *recording) flags(cmd *cobra.Command) {
 // start begins a recording of the bench's links, if one is wanted. ended
 // closes it, once the links are closed.
 func (r *recording) start(bench *sweep.Bench, out io.Writer) (links link.Opener, ended func() error, err error) {
-	if r == nil || r.file == "" && !r.mask {
+	if r == nil || r.file == "" && !r.mask && !r.cmd.Flags().Changed("record-limit") {
 		return nil, func() error { return nil }, nil
 	}
 	o := record.Options{
@@ -44,8 +44,10 @@ func (r *recording) start(bench *sweep.Bench, out io.Writer) (links link.Opener,
 		Complain:    func(problem string) { fmt.Fprintf(out, "\nhalfturn: %s\n", problem) },
 	}
 	switch {
-	case r.file == "":
+	case r.file == "" && r.mask:
 		return nil, nil, usageError{errors.New("--mask goes with --record FILE")}
+	case r.file == "":
+		return nil, nil, usageError{errors.New("--record-limit goes with --record FILE")}
 	case r.limit <= 0:
 		return nil, nil, usageError{fmt.Errorf("--record-limit %d: give a number of MiB above 0", r.limit)}
 	}
@@ -72,7 +74,7 @@ func (r *recording) start(bench *sweep.Bench, out io.Writer) (links link.Opener,
 // described is what a recording tells of an instrument. Of a dialect's path the
 // name is enough.
 func described(c *drivers.Config) record.Instrument {
-	i := record.Instrument{Dialect: filepath.Base(c.Dialect)}
+	i := record.Instrument{Dialect: filepath.Base(c.Dialect), Reference: c.Reference}
 	if c.TimeLimit > 0 {
 		i.TimeLimit = fmt.Sprintf("%g ms", float64(c.TimeLimit)/float64(time.Millisecond))
 	}

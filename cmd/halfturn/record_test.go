@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -202,13 +203,13 @@ func TestAFaultIsReplayed(t *testing.T) {
 			if c.once != (code == 0) {
 				t.Fatalf("exit %d: %s", code, errs)
 			}
-			want := errorLines(errs, server.GeneratorAddress(), server.ScopeAddress())
+			want := errorLines(strings.ReplaceAll(errs, storeOf(bench), "STORE"), server.GeneratorAddress(), server.ScopeAddress())
 
 			g, s, end := replaying(t, recorded)
 			again := benchFile(t, g, s, 4)
 			replacing(t, again, "2 s", "1 s")
 			gotCode, _, errs := halfturn(t, "calibrate", "-c", again, "--yes")
-			if got := errorLines(errs, g, s); gotCode != code || got != want {
+			if got := errorLines(strings.ReplaceAll(errs, storeOf(again), "STORE"), g, s); gotCode != code || got != want {
 				t.Errorf("exit %d, want %d\n%s\nwant\n%s", gotCode, code, got, want)
 			}
 			if code, out := end(false); code != 0 {
@@ -242,6 +243,7 @@ func TestWhatIsRecorded(t *testing.T) {
 		args []string
 	}{
 		{2, "--mask goes with --record", []string{"--mask"}},
+		{2, "--record-limit goes with --record", []string{"--record-limit", "5"}},
 		{2, "above 0", []string{"--record", recorded, "--record-limit", "0"}},
 		{1, "no recording", []string{"--record", bench}},
 		{1, "no such file", []string{"--record", filepath.Join(filepath.Dir(bench), "none", "x.rec")}},
@@ -320,4 +322,23 @@ func benchmarkRecording(b *testing.B, recorded bool) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N*points), "ms/step")
 	b.ReportMetric(float64(size)/points/1000, "kB/step")
+}
+
+// What a replay prints for a bench file has the phase reference too.
+func TestAReplayKnowsTheReference(t *testing.T) {
+	server := simulated(t, "with-reference", simbench.Options{})
+	server.FitForCalibration()
+	bench := func(generator, scope string) string {
+		return benchOf(t, fmt.Sprintf(`bench:
+  generator: {address: %s, dialect: scpi99-generator}
+  scope: {address: %s, dialect: scpi99-digitiser-4, channels: {arm1: 1, arm2: 2, reference: 3}}
+`, generator, scope), 3)
+	}
+	recorded := filepath.Join(t.TempDir(), "cable.rec")
+	must(t, 0, "calibrate", "-c", bench(server.GeneratorAddress(), server.ScopeAddress()), "--yes", "--record", recorded)
+	generator, scope, end := replaying(t, recorded)
+	must(t, 0, "calibrate", "-c", bench(generator, scope), "--yes")
+	if code, out := end(false); code != 0 || !strings.Contains(out, "channels: {arm1: 1, arm2: 2, reference: 3}") {
+		t.Errorf("exit %d\n%s", code, out)
+	}
 }

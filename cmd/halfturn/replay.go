@@ -124,7 +124,9 @@ func printReplay(out io.Writer, rec *replay.Recording, server *replay.Server) {
 		if known.TimeLimit != "" {
 			fmt.Fprintf(out, "    time_limit: %s\n", known.TimeLimit)
 		}
-		if len(known.Channels) > 0 {
+		if len(known.Channels) == 2 && known.Reference != "" {
+			fmt.Fprintf(out, "    channels: {arm1: %s, arm2: %s, reference: %s}\n", known.Channels[0], known.Channels[1], known.Reference)
+		} else if len(known.Channels) > 0 {
 			fmt.Fprintf(out, "    channels: [%s]\n", strings.Join(known.Channels, ", "))
 		}
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -53,6 +54,9 @@ func reportCommand() *cobra.Command {
 func writeFile(path string, write func(io.Writer) error) error {
 	f, err := os.CreateTemp(filepath.Dir(path), ".halfturn-*")
 	if err != nil {
+		if failed := new(os.PathError); errors.As(err, &failed) {
+			err = failed.Err // not the name of a file that nobody asked for
+		}
 		return fmt.Errorf("cannot write %s: %w", path, err)
 	}
 	defer os.Remove(f.Name()) // fails once it is renamed, as it should

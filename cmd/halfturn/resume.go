@@ -69,5 +69,8 @@ be as it was left, and the instruments the same.`,
 
 // storeFlag is --store of the commands that need no bench file.
 func storeFlag(cmd *cobra.Command, path *string) {
-	cmd.Flags().StringVar(path, "store", cmp.Or(os.Getenv("HALFTURN_STORE"), "halfturn.db"), "the store to read, e.g. --store balun-2.db")
+	cmd.Flags().StringVar(path, "store", defaultStore(), "the store to read, e.g. --store balun-2.db")
 }
+
+// defaultStore is the store where no flag names one.
+func defaultStore() string { return cmp.Or(os.Getenv("HALFTURN_STORE"), "halfturn.db") }

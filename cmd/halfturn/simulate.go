@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
 )
 
@@ -110,7 +111,7 @@ func benchLines(server *simbench.Server, scenario *simbench.Scenario, o simbench
 	}
 	dialect := o.ScopeSpeaks.Dialect(simbench.Scope)
 	if scenario.Reference.Fitted() && o.ScopeSpeaks == simbench.SCPI99 {
-		dialect = splitDialect + ", channels: {arm1: 1, arm2: 2, reference: " + splitChannel + "}"
+		dialect = setup.SplitDialect + ", channels: {arm1: 1, arm2: 2, reference: " + setup.SplitChannel + "}"
 	}
 	return fmt.Sprintf(`bench:
   generator:%s
@@ -133,6 +134,9 @@ func simulate(cmd *cobra.Command, scenario *simbench.Scenario, options simbench.
 		fmt.Fprintf(out, "generator  %s\nscope      %s\n", generator, scope)
 	}
 	fmt.Fprintf(out, "\nIn a bench file:\n\n%s\n", benchLines(server, scenario, options))
+	if scenario.Reference.Fitted() && options.ScopeSpeaks != simbench.SCPI99 {
+		fmt.Fprintf(out, "The phase reference is left out: the dialect of %s instruments has two channels.\n\n", options.ScopeSpeaks)
+	}
 	server.FitForCalibration()
 	fmt.Fprintln(out, "The calibration cable is in the fixture. Type cable, balun, swapped, nothing or quit.")
 

@@ -46,6 +46,10 @@ func TestSimulatePrintsTheBenchFile(t *testing.T) {
 			t.Errorf("%s: %q, want %s", speaks, errs, says)
 		}
 	}
+	var out bytes.Buffer
+	if run(t.Context(), []string{"simulate", "-c", "with-reference", "--speaks", "coded"}, strings.NewReader("quit\n"), &out, &out); !strings.Contains(out.String(), "phase reference is left out") {
+		t.Error(out.String())
+	}
 	if out, _ := must(t, 0, "simulate", "--help"); !strings.Contains(out, "coded    set and confirm in one message") {
 		t.Error(out)
 	}

@@ -139,6 +139,10 @@ func (t *thinning) thin(cmd *cobra.Command) (err error) {
 	if err != nil {
 		return err
 	}
+	if runs == 0 {
+		fmt.Fprintln(cmd.OutOrStdout(), "no captures are due by this rule")
+		return t.shrink(cmd, store)
+	}
 	fmt.Fprintf(cmd.OutOrStdout(), "in all captures of %d steps of %d runs are gone; %s given back to the disk\n", steps, runs, size(freed))
 	return t.shrink(cmd, store)
 }

@@ -14,6 +14,7 @@ type Copied struct {
 	Run      int64 // its ID there
 	Steps    int   // up to the first that could not be read
 	Captures int   // steps whose captures came along
+	Thinned  bool  // others were removed by a rule, and are not lost
 	Lost     error // why there are not more steps; nil when all are there
 }
 
@@ -42,7 +43,7 @@ func (s *Store) Copy(ctx context.Context, from *Store, id int64, run *sweep.Run)
 	if err != nil {
 		return copied, err
 	}
-	run.ID, copied.Run = begun.ID, begun.ID
+	run.ID, copied.Run, copied.Thinned = begun.ID, begun.ID, thinned != nil
 	var batch []packedStep
 	size := 0
 	flush := func() error {

@@ -268,9 +268,9 @@ func TestRecover(t *testing.T) {
 		t.Helper()
 		must(t, os.WriteFile(path, bytes, 0o600))
 		to := newPath(t)
-		kept, err := Recover(ctx, path, to)
+		kept, err := Recover(ctx, path, to, nil)
 		must(t, err)
-		if _, err := Recover(ctx, path, to); err == nil || errors.Is(err, ErrDamaged) {
+		if _, err := Recover(ctx, path, to, nil); err == nil || errors.Is(err, ErrDamaged) {
 			t.Errorf("recovered over a file that is there: %v", err)
 		}
 		after, err := os.ReadFile(path)
@@ -370,7 +370,7 @@ func TestRecoverBesideTheRuns(t *testing.T) {
 		}
 	})
 	to := newPath(t)
-	kept, err := Recover(ctx, path, to)
+	kept, err := Recover(ctx, path, to, nil)
 	must(t, err)
 	if kept.Jobs != 3 || kept.Baselines != 1 || len(kept.Lost) != 4 || len(kept.Runs) != 3 {
 		t.Errorf("%+v", kept)
@@ -426,7 +426,7 @@ func TestRecoverFlippedBits(t *testing.T) {
 		}
 		must(t, os.WriteFile(path, bytes, 0o600))
 		to := newPath(t)
-		kept, err := Recover(ctx, path, to)
+		kept, err := Recover(ctx, path, to, nil)
 		if err != nil {
 			if strings.Contains(err.Error(), "store "+to) {
 				t.Errorf("writing failed: %v", err)

@@ -138,7 +138,7 @@ func mustExist(path string) error {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		return fmt.Errorf("%w at %s", ErrNoStore, path)
+		return fmt.Errorf("%w at %s: a calibration makes one, and --store names another", ErrNoStore, path)
 	case err != nil:
 		return fmt.Errorf("store %s: %w", path, err)
 	case info.IsDir():

@@ -22,8 +22,8 @@ type Recovered struct {
 // their IDs; one that could not be read has a row that says so and no kind. One
 // that lost steps is stopped, so that it can be resumed, and a step that lost
 // its captures keeps its numbers. The error is that of reading the list of runs
-// at all, or of writing.
-func Recover(ctx context.Context, from, to string) (kept Recovered, err error) {
+// at all, or of writing. Each run is told once it is copied; told may be nil.
+func Recover(ctx context.Context, from, to string, told func(Copied)) (kept Recovered, err error) {
 	old, err := OpenReadOnly(ctx, from)
 	if err != nil {
 		return kept, err
@@ -45,6 +45,12 @@ func Recover(ctx context.Context, from, to string) (kept Recovered, err error) {
 	}
 	defer func() { err = errors.Join(err, recovered.Close()) }()
 
+	keep := func(one Copied) {
+		kept.Runs = append(kept.Runs, one)
+		if told != nil {
+			told(one)
+		}
+	}
 	next := int64(1)
 	standIn := func(before int64) error {
 		for ; next < before; next++ {
@@ -52,7 +58,7 @@ func Recover(ctx context.Context, from, to string) (kept Recovered, err error) {
 			if err := recovered.Create(ctx, &stand); err != nil {
 				return err
 			}
-			kept.Runs = append(kept.Runs, Copied{Run: next, Lost: old.damaged("run %d cannot be read", next)})
+			keep(Copied{Run: next, Lost: old.damaged("run %d cannot be read", next)})
 		}
 		return nil
 	}
@@ -64,7 +70,7 @@ func Recover(ctx context.Context, from, to string) (kept Recovered, err error) {
 		if err != nil {
 			return kept, err
 		}
-		kept.Runs = append(kept.Runs, one)
+		keep(one)
 		next++
 	}
 	// A job may name a run after the last that could be read: no new run must

@@ -111,7 +111,7 @@ func (s *Store) Run(ctx context.Context, id int64) (sweep.Run, error) {
 }
 
 func (s *Store) noRun(id int64) error {
-	return fmt.Errorf("store %s: %w: %d", s.path, ErrNoRun, id)
+	return fmt.Errorf("store %s: %w: %d; `halfturn runs --store %s` lists them", s.path, ErrNoRun, id, s.path)
 }
 
 func (s *Store) readOnly(doing string) error {

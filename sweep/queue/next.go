@@ -34,6 +34,10 @@ func (q *Queue) next(ctx context.Context, job *Job) (run *sweep.Run, cal *sweep.
 	}
 	fresh := q.Bench.NewRun(job)
 	fresh.Label, fresh.Sleeves = job.Label, job.Sleeves
+	if job.Kind == DryRun && fresh.Label == "" {
+		// In a list it must not look like a run of the bench.
+		fresh.Label = strings.TrimSuffix("dry run: "+job.Scenario, ": ")
+	}
 	last := lastOf(job)
 	switch job.Kind {
 	case Calibration:

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -61,10 +62,11 @@ func (b *bench) NewRun(job *queue.Job) sweep.Run {
 	c := b.configOf(job)
 	run := sweep.Run{Bench: c.Bench, Plan: c.Plan, Limits: c.Limits, Version: b.daemon.Version}
 	if job.Kind == queue.DryRun {
-		if demo, err := setup.Load("demo", nil); err == nil { // shipped, and tested to load
-			name := run.Bench.Name
-			run.Bench = demo.Bench
-			run.Bench.Name = simulated(name)
+		// One that cannot be read stops the run when it is carried out.
+		if name, scenario, err := scenarioOf(job); err == nil {
+			if shipped, err := setup.LoadSimulated("", name, scenario); err == nil {
+				run.Bench, run.Bench.Name = shipped.Bench, simulated(run.Bench.Name)
+			}
 		}
 	}
 	return run
@@ -118,12 +120,15 @@ func (b *bench) CarryOut(ctx context.Context, stop <-chan struct{}, job *queue.J
 	return executor.Start(ctx, run, cal)
 }
 
+// scenarioOf is the simulated bench of a dry run.
+func scenarioOf(job *queue.Job) (name string, scenario *simbench.Scenario, err error) {
+	name = cmp.Or(job.Scenario, "good-balun")
+	scenario, err = simbench.Load(name)
+	return name, scenario, err
+}
+
 func simulate(ctx context.Context, job *queue.Job, kind sweep.Kind) (*simbench.Server, error) {
-	name := job.Scenario
-	if name == "" {
-		name = "good-balun"
-	}
-	scenario, err := simbench.Load(name)
+	_, scenario, err := scenarioOf(job)
 	if err != nil {
 		return nil, err
 	}

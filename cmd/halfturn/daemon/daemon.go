@@ -30,6 +30,7 @@ import (
 	"halfturn/cmd/halfturn/reporting"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/link"
+	"halfturn/drivers/simbench"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 	"halfturn/sweep/queue"
@@ -163,6 +164,16 @@ func (d *Daemon) Store() *journal.Store { return d.store }
 
 // Queue is the daemon's queue.
 func (d *Daemon) Queue() *queue.Queue { return d.queue }
+
+// Submit queues a job; queue.ErrRefused where its scenario is none.
+func (d *Daemon) Submit(ctx context.Context, r queue.Request) (queue.Job, error) {
+	if r.Scenario != "" {
+		if _, err := simbench.Load(r.Scenario); err != nil {
+			return queue.Job{}, fmt.Errorf("%w: %w", queue.ErrRefused, err)
+		}
+	}
+	return d.queue.Submit(ctx, r)
+}
 
 // Lines are the last n lines of the log, the oldest first, as far as they are kept.
 func (d *Daemon) Lines(n int) []LogLine { return d.tail.last(n) }

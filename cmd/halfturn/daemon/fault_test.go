@@ -183,8 +183,8 @@ func TestEveryKindOfJob(t *testing.T) {
 	if len(dry.Runs) != 2 || dry.Verdict == "pass" || dry.Verdict == "" {
 		t.Errorf("dry run: %q, runs %v", dry.Verdict, dry.Runs)
 	}
-	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, dry.Runs[0].Run)); run.Bench != "Harbour bench, simulated" {
-		t.Errorf("a dry run on %q", run.Bench)
+	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, dry.Runs[0].Run)); run.Bench != "Harbour bench, simulated" || run.Label != "dry run: too-little-ferrite" {
+		t.Errorf("a dry run %q on %q", run.Label, run.Bench)
 	}
 	// Its calibration is no calibration of the bench.
 	last := r.until(r.submit(`{"kind": "balun", "label": "w", "name": "after"}`).ID, queue.Done)
@@ -192,13 +192,11 @@ func TestEveryKindOfJob(t *testing.T) {
 		t.Errorf("calibration %d was taken out, not %d", last.Calibration, balun.Calibration)
 	}
 	response, text := r.do("POST", root+"/jobs", `{"kind": "dry-run", "scenario": "nowhere"}`)
-	if response.StatusCode == http.StatusCreated {
-		var j queue.Job
-		_ = json.Unmarshal([]byte(text), &j)
-		if p := r.until(j.ID, queue.Parked); !strings.Contains(p.Reason, "nowhere") {
-			t.Errorf("%+v", p)
-		}
+	if response.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(text, "nowhere") {
+		t.Errorf("a scenario that is none: %s %s", response.Status, text)
 	}
+	// A generator with steps of its own has a bench that knows them.
+	r.until(r.submit(`{"kind": "dry-run", "scenario": "stepped-generator", "name": "stepped"}`).ID, queue.Done)
 }
 
 // A changed bench file holds from the next job on, schedules at once; the job

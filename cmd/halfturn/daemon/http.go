@@ -398,7 +398,7 @@ func (d *Daemon) postJob(w http.ResponseWriter, r *http.Request) error {
 	if err := body(r, &request); err != nil {
 		return err
 	}
-	job, err := d.queue.Submit(r.Context(), request)
+	job, err := d.Submit(r.Context(), request)
 	if err != nil {
 		return err
 	}

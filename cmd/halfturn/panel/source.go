@@ -28,10 +28,6 @@ func (s *served) Jobs() []queue.Job               { return s.Queue().Jobs() }
 func (s *served) Job(id int64) (queue.Job, error) { return s.Queue().Job(id) }
 func (s *served) Firings() []queue.Firing         { return s.Queue().Firings() }
 
-func (s *served) Submit(ctx context.Context, r queue.Request) (queue.Job, error) {
-	return s.Queue().Submit(ctx, r)
-}
-
 func (s *served) Answer(ctx context.Context, job int64) (queue.Job, error) {
 	return s.Queue().Answer(ctx, job)
 }

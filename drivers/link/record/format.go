@@ -60,6 +60,7 @@ type Instrument struct {
 	Dialect   string   `json:"dialect"`
 	TimeLimit string   `json:"time_limit,omitempty"`
 	Channels  []string `json:"channels,omitempty"`
+	Reference string   `json:"reference,omitempty"`
 }
 
 // Entry is one event.

@@ -33,6 +33,9 @@ type Damage struct {
 }
 
 func (d *Damage) Error() string {
+	if d.Line <= 1 {
+		return fmt.Sprintf("%s is no recording, which --record makes, or damaged in its first line: %s", d.Name, d.Why)
+	}
 	return fmt.Sprintf("recording %s, line %d: %s; what is before it is used", d.Name, d.Line, d.Why)
 }
 
