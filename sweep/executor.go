@@ -67,6 +67,8 @@ func (e *Executor) Start(ctx context.Context, run *Run, cal *Calibrated) error {
 	run.Identities = e.Identities()
 	// What tells from a step's drive where the attenuator was.
 	run.Bench.Generator.Habits.Attenuator = e.Generator.Abilities().Attenuator
+	// And what the generator gave at most, for the report.
+	run.Bench.Generator.Habits.Drive.To = e.Generator.Abilities().Limits
 	if cal != nil {
 		run.Calibration = cal.Run.ID
 	}

@@ -369,6 +369,18 @@ func (in *Input) conditions() []condition {
 	if d := b.MaxDrive; finite(float64(d.Generator)) && finite(float64(d.Balun)) {
 		add("largest drive", fmt.Sprintf("generator %s, balun %s", d.Generator, d.Balun))
 	}
+	falling := make([]string, 0, len(b.MaxDrive.Falling))
+	for i, l := range b.MaxDrive.Falling {
+		upTo := "above"
+		if i < len(b.MaxDrive.Falling)-1 {
+			upTo = "up to " + l.UpTo.Brief()
+		}
+		falling = append(falling, fmt.Sprintf("%s %s", l.Most, upTo))
+	}
+	if len(falling) > 1 {
+		add("generator's own limit", strings.Join(falling, ", "))
+	}
+	add("generator's attenuator", b.Attenuator)
 	if b.InputLimit > 0 && finite(float64(b.InputLimit)) {
 		add("input limit", b.InputLimit.Brief()+" peak")
 	}

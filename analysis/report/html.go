@@ -46,7 +46,7 @@ type pageView struct {
 	Columns                              []columnView
 	Rows                                 []rowView
 	Verdicts, Remarks                    bool
-	Conditions                           []condition
+	Conditions, Definitions              []condition
 	Decision                             []string
 	Cautions                             []string
 	Footer                               string
@@ -81,9 +81,9 @@ func HTML(w io.Writer, in Input) error {
 		Sentence:   in.sentence(),
 		Incomplete: in.incomplete(),
 		Findings:   in.findings(),
-		Conditions: in.conditions(),
-		Cautions:   cautions,
-		Footer:     "Generated " + moment(in.Generated) + " by " + clean(in.Program) + ".",
+		Conditions: in.conditions(), Definitions: in.definitions(),
+		Cautions: cautions,
+		Footer:   "Generated " + moment(in.Generated) + " by " + clean(in.Program) + ".",
 		Key: "Solid line: as measured. Shaded: the interval of ± U. Dash-dotted: limit, over the band it holds for. " +
 			"Filled triangle: fails. Open ring: undecided. Arrow up: at least so much. × at the bottom edge: not measurable.",
 		Calibration: in.calibrates(),

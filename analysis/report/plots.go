@@ -178,10 +178,27 @@ func drivePlot(in *Input) Plot {
 		c.desc = fmt.Sprintf("Drive against frequency, logarithmic; from %s to %s dBm.", rounded(lo, 2), rounded(hi, 2))
 		largest := float64(min(in.Bench.MaxDrive.Generator, in.Bench.MaxDrive.Balun))
 		if finite(largest) && largest >= hi && largest-hi < 15 {
-			c.limits = []limitLine{{largest, 0, math.Inf(1), "largest allowed", 0}}
+			c.limits = largestDrive(largest, in.Bench.MaxDrive.Falling)
 		}
 	}
 	return Plot{Name: "drive", Heading: "Drive", drawing: c.drawing()}
+}
+
+// largestDrive is the limit of the drive, lower where the generator gives less.
+func largestDrive(largest float64, falling []Level) []limitLine {
+	list := []limitLine{{y: largest, to: math.Inf(1), label: "largest allowed"}}
+	for i, l := range falling {
+		at := &list[len(list)-1]
+		most := min(largest, float64(l.Most))
+		switch {
+		case i == 0:
+			at.y = most
+		case most != at.y:
+			at.to = float64(falling[i-1].UpTo)
+			list = append(list, limitLine{y: most, from: at.to, to: math.Inf(1)})
+		}
+	}
+	return list
 }
 
 func fillPlot(in *Input) Plot {

@@ -77,6 +77,7 @@ type Bench struct {
 	ScopeIdentity, ScopeAddress         string
 	Channels                            [2]string // that arm 1 and arm 2 feed
 	Reference                           string    // channel of the phase reference; empty for none
+	Attenuator                          string    // in the generator; empty for none
 	Load                                balance.Load
 	MaxDrive                            MaxDrive
 	InputLimit                          units.Volts // peak, at a scope input; 0 where not stated
@@ -85,6 +86,15 @@ type Bench struct {
 // MaxDrive is the largest level that each part of the bench stands.
 type MaxDrive struct {
 	Generator, Balun units.DBm
+	// Falling is what the generator itself gives up to each frequency, ascending,
+	// the last one beyond as well; empty where it is the same at all.
+	Falling []Level
+}
+
+// Level is the largest level up to a frequency.
+type Level struct {
+	UpTo units.Hertz
+	Most units.DBm
 }
 
 // Fill is the signal peak to peak over range that the plan accepted; zero

@@ -23,8 +23,12 @@ const touchstoneNotes = `Three-port, Touchstone 1.1. Port 1 is the unbalanced po
 Reference impedance 50 ohm at every port (the balanced pair: 100 ohm).
 
 Known from the measurement, fixture taken out:
-  r  = phasor of arm 2 over phasor of arm 1, complex; ideal -1
+  r  = phasor of arm 2 over phasor of arm 1, complex, with the balun over the same
+       with the calibration cable in its place; ideal -1
   IL = insertion loss in dB against a lossless 1:1 balun in the same fixture
+Reference planes:
+  ports 2 and 3: where the calibration cable joins both arms; the fixture from there
+  on and the scope are taken out. Port 1: the plug that balun and cable share.
 Written from these:
   S31 = r S21, so that S31/S21 is the arm ratio as measured
   S21 - S31 = (4/3) 10^(-IL/20); a lossless balanced 1:1 balun has S21 = 2/3, S31 = -2/3
@@ -51,14 +55,17 @@ generator's signal beside both arms:
         relative to the calibration cable
   K   = (Z_L + 2 Z0)/(2 Z_L + Z0): t_1 of a lossless 1:1 balun between the arm
         loads below, t_2 = -K; Z0 is the source as the reference sees it
+Reference planes:
+  ports 2 and 3: where the calibration cable joins both arms; the fixture from there
+  on and the scope are taken out. Port 1: the plug that balun and cable share.
 Written from these:
   S21 = (2/3) t_1/K,  S31 = (2/3) t_2/K
   a lossless balanced 1:1 balun has S21 = 2/3, S31 = -2/3 in a 50 ohm system
 so that
   S31/S21 = arm ratio,  |S21 - S31| = (4/3) 10^(-IL/20) with IL the insertion loss in dB
 Phase:
-  relative to the calibration cable. With a cable of the delay d, multiply by
-  exp(-j 2 pi f d) for the phase from the unbalanced port itself.
+  exp(+j 2 pi f t) convention, relative to the calibration cable. With a cable of the
+  delay d, multiply by exp(-j 2 pi f d) for the phase from port 1 itself.
 Taken for granted:
   t_i/K, measured with the arm loads below, holds with 50 ohm at each arm too.
   With ferrite of low impedance it depends on the load: do not rely on it there.
@@ -103,6 +110,9 @@ func Touchstone(w io.Writer, in Input) error {
 	comment(in.subject() + ", run " + strconv.FormatInt(in.Run.ID, 10))
 	comment("measured " + moment(in.Run.Started) + " on " + orUnnamed(in.Bench.Name))
 	comment("written by " + clean(in.Program))
+	if in.Calibration != nil {
+		comment("calibration: " + in.calibrationText())
+	}
 	comment("")
 	notes := touchstoneNotes
 	if referred {
@@ -117,6 +127,7 @@ func Touchstone(w io.Writer, in Input) error {
 	if n := len(in.Steps) - len(steps); n > 0 {
 		comment(fmt.Sprintf("%d of %d steps not measurable, left out.", n, len(in.Steps)))
 	}
+	comment("Uncertainties have no place in this format: the CSV and JSON files hold them, step by step.")
 	comment("")
 	comment("Hz  S11 S12 S13 / S21 S22 S23 / S31 S32 S33, real and imaginary part of each")
 	b.WriteString("# Hz S RI R 50\n")

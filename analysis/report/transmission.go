@@ -164,8 +164,12 @@ func (in *Input) transmissionSection() *section {
 	}
 	if i := a.byDrive; i >= 0 {
 		at := &in.Steps[i].Result
-		s.findings = append(s.findings, finding{Name: "insertion loss by the level that was set", Where: "at " + in.frequency(at.Frequency),
-			Value: signed(rounded(float64(at.LossByDrive-at.InsertionLoss), 2)) + " dB beside it, at most"})
+		apart, side := float64(at.LossByDrive-at.InsertionLoss), " dB more, at most"
+		if apart < 0 {
+			side = " dB less, at most"
+		}
+		s.findings = append(s.findings, finding{Name: "insertion loss, told by the level that was set instead", Where: "at " + in.frequency(at.Frequency),
+			Value: rounded(math.Abs(apart), 2) + side})
 	}
 	rows := make([][]string, len(s.findings))
 	for i, f := range s.findings {
@@ -178,7 +182,8 @@ func (in *Input) transmissionSection() *section {
 		s.list, s.listHead = []string{counted(a.left, "measured step") + " without"}, "What to know about it:"
 	}
 	s.plots = []Plot{transmissionPlot(in), armPhasePlot(in, a)}
-	s.key = "Solid: arm 1. Dashed: arm 2. Shaded: the interval of ± U."
+	s.key = "Solid: arm 1. Dashed: arm 2. Shaded: the interval of ± U. Phase against the calibration cable's, without the delay of " +
+		inPrefixed(a.mean, 0, "s") + " that both arms have in common, arm 2's half a turn aside."
 	return s
 }
 
@@ -200,7 +205,7 @@ func transmissionPlot(in *Input) Plot {
 
 // armPhasePlot draws both arms' phases without the delay that they have in common.
 func armPhasePlot(in *Input, a *arms) Plot {
-	c := chart{heading: "Phase less " + inPrefixed(a.mean, 0, "s") + " / degrees", zero: true, least: 0.5}
+	c := chart{heading: "Phase less " + inPrefixed(a.mean, 0, "s") + " of delay / degrees", zero: true, least: 0.5}
 	for arm, t := range armTraces() {
 		for i := range in.Steps {
 			if p, ok := a.phase[arm][i]; ok {

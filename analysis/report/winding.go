@@ -190,8 +190,17 @@ func (in *Input) windingSection() *section {
 	if w.Model.Enlarged {
 		s.notes = append(s.notes, fmt.Sprintf("The winding is no exact L ∥ R ∥ C (reduced χ² = %s), as ferrite never is; the uncertainties of L, R and C are enlarged by that. Bands and sleeves go by the arm ratios measured, and by the fit only below the lowest step and where Z_c is bounded.", briefly(w.Model.ChiSquare)))
 	}
+	unsure := 0
+	for i := range w.Impedances {
+		if z := &w.Impedances[i]; !z.Bounded && !told(z) {
+			unsure++
+		}
+	}
 	if w.Model.Bounded > 0 {
 		s.notes = append(s.notes, fmt.Sprintf("At %s the arm ratio is too close to -1 to tell Z_c from infinity: a lower bound is given.", counted(w.Model.Bounded, "step")))
+	}
+	if unsure > 0 {
+		s.notes = append(s.notes, fmt.Sprintf("At %s Z_c is known no better than by its own size: a lower bound is given there too.", counted(unsure, "step")))
 	}
 	if w.Sleeves == 0 {
 		s.notes = append(s.notes, "How many sleeves are on the line was not said: “--sleeves N” of measure, show and report turns the factors into sleeves.")

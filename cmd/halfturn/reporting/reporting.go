@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strings"
 	"time"
 
 	"halfturn/analysis/balance"
@@ -59,7 +60,8 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			Channels:   run.Bench.Scope.Channels,
 			Reference:  run.Bench.Scope.Reference,
 			Load:       run.Bench.Load,
-			MaxDrive:   report.MaxDrive{Generator: run.Bench.MaxDrive.Generator, Balun: run.Bench.MaxDrive.Balun},
+			MaxDrive:   report.MaxDrive{Generator: run.Bench.MaxDrive.Generator, Balun: run.Bench.MaxDrive.Balun, Falling: falling(run)},
+			Attenuator: run.Bench.Generator.Habits.Attenuator.String(),
 			InputLimit: run.Bench.InputLimit,
 		},
 		Fill:      report.Fill{Min: run.Plan.Fill.Min, Max: run.Plan.Fill.Max},
@@ -78,7 +80,8 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			in.Warnings = append(in.Warnings, w)
 		}
 	}
-	moved, differ, switched := 0, 0, 0
+	moved, differ := 0, 0
+	var switched []string
 	in.Steps = make([]report.Step, 0, run.Plan.Steps())
 	steps := func(yield func(sweep.Step, error) bool) {
 		for step, err := range store.Steps(ctx, run.ID) {
@@ -105,7 +108,7 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 			differ++
 		}
 		if s.Result.AttenuatorsDiffer {
-			switched++
+			switched = append(switched, s.Result.Frequency.Brief())
 		}
 		if o.Truth != nil {
 			truth := o.Truth(s.Result.Frequency)
@@ -126,8 +129,12 @@ func Load(ctx context.Context, store Store, run *sweep.Run, o Options) (*report.
 	if differ > 0 {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("taken on another range than the calibration, with the gain of the ranges in the uncertainty: %s", counted(differ)))
 	}
-	if switched > 0 {
-		in.Warnings = append(in.Warnings, fmt.Sprintf("taken with the generator's attenuator in another position than the calibration, with its step in the uncertainty of insertion loss: %s", counted(switched)))
+	if n := len(switched); n > 0 {
+		at := "at " + strings.Join(switched, ", ")
+		if n > 5 {
+			at = fmt.Sprintf("%s, between %s and %s", counted(n), switched[0], switched[n-1])
+		}
+		in.Warnings = append(in.Warnings, fmt.Sprintf("taken with the generator's attenuator in another position than the calibration, with its step in the uncertainty of insertion loss: %s", at))
 	}
 	if run.State != sweep.Done {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("the run is not finished (%s): what is missing is not decided", run.State))
@@ -195,6 +202,14 @@ func counted(steps int) string {
 		return "1 step"
 	}
 	return fmt.Sprintf("%d steps", steps)
+}
+
+// falling is what the run's generator gave over frequency.
+func falling(run *sweep.Run) (list []report.Level) {
+	for _, l := range run.Bench.Generator.Habits.Drive.To {
+		list = append(list, report.Level{UpTo: l.UpTo, Most: l.Level})
+	}
+	return list
 }
 
 func describe(run *sweep.Run) report.Run {
