@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"halfturn/units"
@@ -116,7 +117,11 @@ func (a Attenuator) String() string {
 	if a.IsZero() {
 		return ""
 	}
-	return fmt.Sprintf("switching at %v, hysteresis %v", a.Levels, a.Hysteresis)
+	levels := make([]string, len(a.Levels))
+	for i, l := range a.Levels {
+		levels[i] = l.String()
+	}
+	return fmt.Sprintf("switching at %s, hysteresis %v", strings.Join(levels, ", "), a.Hysteresis)
 }
 
 // sameLevel is the difference of two levels that is rounding, in dB.

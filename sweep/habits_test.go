@@ -207,7 +207,7 @@ func TestHabitsAreKeptTo(t *testing.T) {
 	}
 	other := *run
 	other.Bench.Generator.Habits.Attenuator = drivers.Attenuator{}
-	if err := cal.Fits(&other); err == nil || !strings.Contains(err.Error(), `the generator's attenuator was "switching at [-47 dBm`) {
+	if err := cal.Fits(&other); err == nil || !strings.Contains(err.Error(), `the generator's attenuator was "switching at -47 dBm, `) {
 		t.Errorf("%v", err)
 	}
 	stopped := *run

@@ -136,6 +136,9 @@ func (c *client) call(ctx context.Context, method, path string, in, out any) err
 		if json.Unmarshal(text, &p) != nil || p.Status == 0 {
 			return fmt.Errorf("%s is no daemon of this program: it answered %s", c.base, response.Status)
 		}
+		if p.Status == http.StatusUnauthorized {
+			return usageError{fmt.Errorf("the daemon at %s wants its access token: --token-file names the file that holds it", c.base)}
+		}
 		err := errors.New(cmp.Or(p.Detail, p.Title))
 		if p.Status == http.StatusBadRequest || p.Status == http.StatusUnprocessableEntity {
 			return usageError{err}

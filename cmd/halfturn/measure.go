@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
@@ -116,7 +117,7 @@ func (m *measuring) measure(cmd *cobra.Command, kind sweep.Kind, prompt string) 
 		}
 	}
 	if kind != sweep.Calibration {
-		if x.cal, err = findCalibration(ctx, store, m.calibration); err != nil {
+		if x.cal, err = findCalibration(ctx, store, run.Bench.Name, m.calibration); err != nil {
 			return err
 		}
 		run.Started = time.Now()
@@ -165,7 +166,7 @@ func (m *measuring) followStraight(cmd *cobra.Command, store *journal.Store, run
 		run.Sleeves = straight.Sleeves
 	}
 	if given("calibration") {
-		cal, err := findCalibration(cmd.Context(), store, m.calibration)
+		cal, err := findCalibration(cmd.Context(), store, run.Bench.Name, m.calibration)
 		if err != nil {
 			return err
 		}
@@ -207,14 +208,15 @@ func (m *measuring) conclude(cmd *cobra.Command, x *execution) error {
 	return byVerdict(run.Verdict)
 }
 
-// findCalibration reads the calibration that a balun run names.
-func findCalibration(ctx context.Context, store *journal.Store, name string) (*sweep.Calibrated, error) {
+// findCalibration reads the calibration that a run on a bench names; the latest
+// is not one of a dry run.
+func findCalibration(ctx context.Context, store *journal.Store, bench, name string) (*sweep.Calibrated, error) {
 	if name == "latest" {
 		for run, err := range store.Newest(ctx, sweep.Calibration, 0) {
 			if err != nil {
 				return nil, err
 			}
-			if run.State == sweep.Done {
+			if run.State == sweep.Done && run.Bench.Name != daemon.Simulated(bench) {
 				return sweep.LoadCalibrated(ctx, store, run.ID)
 			}
 		}

@@ -35,6 +35,11 @@ func newProgress(out io.Writer, run *sweep.Run) *progress {
 	return p
 }
 
+// barStyle is how a bar looks.
+func barStyle() mpb.BarStyleComposer {
+	return mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("─").Rbound("")
+}
+
 // observe is called after each committed step, one at a time.
 func (p *progress) observe(e sweep.Event) {
 	done := e.Step.Index + 1
@@ -53,7 +58,7 @@ func (p *progress) observe(e sweep.Event) {
 	}
 	if p.bar == nil {
 		// The first step of a resumed run is not step 1: the bar begins there.
-		p.bar = p.pool.New(int64(e.Total), mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("─").Rbound(""),
+		p.bar = p.pool.New(int64(e.Total), barStyle(),
 			mpb.PrependDecorators(decor.Name(string(e.Run.Kind), decor.WCSyncSpaceR), decor.CountersNoUnit("%d of %d ", decor.WCSyncSpace)),
 			mpb.AppendDecorators(
 				decor.OnComplete(decor.Any(func(decor.Statistics) string { return p.left() }, decor.WC{W: 6}), ""),

@@ -125,10 +125,15 @@ func maskFile(cmd *cobra.Command, from, to string) (err error) {
 	if _, err := os.Stat(to); err == nil {
 		return fmt.Errorf("%s is there already: name another file", to)
 	}
+	info, err := in.Stat()
+	if err != nil {
+		return err
+	}
+	at, read := loading(cmd.ErrOrStderr(), in, info.Size())
 	events := 0
 	err = writeFile(to, func(w io.Writer) error {
 		var err error
-		events, err = mask.Copy(w, in, from)
+		events, err = mask.Copy(w, io.NewSectionReader(at, 0, info.Size()), from)
 		var damage *record.Damage
 		if errors.As(err, &damage) && events > 0 {
 			fmt.Fprintln(cmd.ErrOrStderr(), "warning:", damage)
@@ -136,6 +141,7 @@ func maskFile(cmd *cobra.Command, from, to string) (err error) {
 		}
 		return err
 	})
+	read()
 	if err == nil {
 		fmt.Fprintf(cmd.OutOrStdout(), "%d events in %s\n", events, to)
 	}

@@ -63,7 +63,9 @@ func replayFile(cmd *cobra.Command, path string, o replay.Options) error {
 	if err != nil {
 		return err
 	}
-	rec, err := replay.Read(file, info.Size(), path)
+	at, read := loading(cmd.ErrOrStderr(), file, info.Size())
+	rec, err := replay.Read(at, info.Size(), path)
+	read()
 	if err != nil {
 		return err
 	}

@@ -235,7 +235,7 @@ func loginPage(w http.ResponseWriter, status int, message string) {
 <link rel="icon" href="/public/mark.svg" type="image/svg+xml">
 <link rel="stylesheet" href="/public/panel.css"></head>
 <body><main><h1>The bench</h1>` + said + `
-<form method="post" action="/login"><p><label for="token">Access token</label><br>
+<form method="post" action="/login"><p><label for="token">Access token <span class="hint">printed by <code>halfturn token</code></span></label><br>
 <input id="token" name="token" type="password" autocomplete="current-password" required autofocus></p>
 <p><button>Log in</button></p></form></main></body></html>
 `))

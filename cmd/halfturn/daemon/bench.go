@@ -43,8 +43,8 @@ func newBench(d *Daemon) *bench {
 	}
 }
 
-// simulated is what the daemon's bench is called when it is not itself.
-func simulated(name string) string { return name + ", simulated" }
+// Simulated is what a bench is called in the runs of a dry run.
+func Simulated(name string) string { return name + ", simulated" }
 
 // configOf is the configuration that a job goes by: that in force when its
 // first run began, to its end; after a restart, that of the restart.
@@ -65,7 +65,7 @@ func (b *bench) NewRun(job *queue.Job) sweep.Run {
 		// One that cannot be read stops the run when it is carried out.
 		if name, scenario, err := scenarioOf(job); err == nil {
 			if shipped, err := setup.LoadSimulated("", name, scenario); err == nil {
-				run.Bench, run.Bench.Name = shipped.Bench, simulated(run.Bench.Name)
+				run.Bench, run.Bench.Name = shipped.Bench, Simulated(run.Bench.Name)
 			}
 		}
 	}

@@ -183,7 +183,7 @@ func TestEveryKindOfJob(t *testing.T) {
 	if len(dry.Runs) != 2 || dry.Verdict == "pass" || dry.Verdict == "" {
 		t.Errorf("dry run: %q, runs %v", dry.Verdict, dry.Runs)
 	}
-	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, dry.Runs[0].Run)); run.Bench != "Harbour bench, simulated" || run.Label != "dry run: too-little-ferrite" {
+	if run := get[Run](r, fmt.Sprintf("%s/runs/%d", root, dry.Runs[0].Run)); run.Bench != Simulated("Harbour bench") || run.Label != "dry run: too-little-ferrite" {
 		t.Errorf("a dry run %q on %q", run.Label, run.Bench)
 	}
 	// Its calibration is no calibration of the bench.
