@@ -53,7 +53,7 @@ func CompareHTML(w io.Writer, c Compared) error {
 	}
 	v.Place = headingCase(v.Place)
 	if c.Pair != nil {
-		v.Key = fmt.Sprintf("Solid line: run %d, the baseline. Dashed: run %d. Shaded: the interval of ± U. In the differences, run minus baseline, a filled triangle is worse by more than U, and an open ring changed by more than U but not worse. × at the bottom edge: not measurable, or not to be told.", c.Runs[0].ID, c.Runs[1].ID)
+		v.Key = fmt.Sprintf("Solid line: run %d, the baseline. Dashed: run %d. Shaded: the interval of ± U. Arrow up: at least so much. In the differences, run minus baseline, a filled triangle is worse by more than U, and an open ring changed by more than U but not worse. × at the bottom edge: not measurable, or not to be told.", c.Runs[0].ID, c.Runs[1].ID)
 	} else {
 		v.Key = "Solid line: mean, shaded by ± s, the standard deviation of the runs; grey: the least and the largest run. × at the bottom edge: not measurable."
 		if c.Series.Timed() {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"halfturn/analysis/balance"
 	"halfturn/analysis/compare"
@@ -52,7 +53,7 @@ func (q comparedQuantity) interval(r *balance.Result) point {
 	case !ok:
 		p.y = math.NaN()
 	case reading.bounded:
-		p.y = reading.lo
+		p.y, p.bound = reading.lo, true
 	}
 	return p
 }
@@ -75,6 +76,20 @@ func (v *comparison) overlayPlot(q comparedQuantity) Plot {
 	return Plot{Name: plotName(q.name()), Heading: headingCase(q.name()), drawing: c.drawing()}
 }
 
+// height is that of the usual interval and some air, so that a difference is
+// seen against what the uncertainty explains.
+func (l *line) height(least float64) float64 {
+	widths := make([]float64, len(l.points))
+	for i, p := range l.points {
+		widths[i] = p.hi - p.lo
+	}
+	if len(widths) == 0 {
+		return least
+	}
+	slices.Sort(widths)
+	return max(least, 1.2*widths[len(widths)/2])
+}
+
 func (v *comparison) differencePlot(q comparedQuantity) Plot {
 	c := chart{heading: "Difference of " + q.name() + " / " + unitName(q.unit), zero: true, least: 0.01}
 	var l line
@@ -93,7 +108,7 @@ func (v *comparison) differencePlot(q comparedQuantity) Plot {
 		l.add(p)
 	}
 	c.traces = []trace{{colour: first, band: true, points: l.points}}
-	c.missing = l.missing
+	c.missing, c.least = l.missing, l.height(c.least)
 	b := &v.Pair.Band[q.Quantity]
 	c.desc = fmt.Sprintf("Difference of %s, run %d minus run %d, against frequency, logarithmic, %s; %d of %s differ by more than U.",
 		q.name(), v.Runs[1].ID, v.Runs[0].ID, v.in.sweptText(), b.Exceeding, counted(b.Compared, "step"))
@@ -156,7 +171,7 @@ func (v *comparison) driftPlot(q comparedQuantity) Plot {
 		l.add(p)
 	}
 	c.traces = []trace{{colour: first, band: true, points: l.points}}
-	c.missing = l.missing
+	c.missing, c.least = l.missing, l.height(c.least)
 	c.desc = fmt.Sprintf("Drift of %s per hour against frequency, logarithmic, %s; certain at %s.",
 		q.name(), v.in.sweptText(), counted(v.Series.Band[q.Quantity].Drifting, "step"))
 	return Plot{Name: plotName("drift of " + q.name()), Heading: "Drift of " + q.name(), drawing: c.drawing()}

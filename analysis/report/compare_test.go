@@ -248,3 +248,18 @@ func TestCompareJSONIsWhole(t *testing.T) {
 		}
 	}
 }
+
+// A difference of nothing is drawn inside of its interval, not in a shade that
+// fills the chart.
+func TestHeightOfDifferences(t *testing.T) {
+	l := line{points: []point{{lo: -0.05, hi: 0.05}, {lo: -0.04, hi: 0.04}, {lo: -2, hi: 2}}}
+	if h := l.height(0.01); math.Abs(h-0.12) > 1e-12 {
+		t.Errorf("%v, want 1.2 times the middle interval, 0.1", h)
+	}
+	if h := l.height(1); h != 1 {
+		t.Errorf("%v, want the least height", h)
+	}
+	if h := (&line{}).height(0.01); h != 0.01 {
+		t.Errorf("%v without points", h)
+	}
+}

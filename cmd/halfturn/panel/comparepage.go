@@ -59,7 +59,7 @@ func (p *Panel) getCompare(w http.ResponseWriter, r *http.Request) error {
 		Key: "Solid line: mean, shaded by ± s; grey: the least and the largest run. The drift is shaded by ± U.",
 	}
 	if v.Pair {
-		v.Key = fmt.Sprintf("Solid line: run %d, the baseline. Dashed: run %d. Shaded: the interval of ± U. A filled triangle is worse by more than U, an open ring changed by more than U but not worse.", ids[0], ids[1])
+		v.Key = fmt.Sprintf("Solid line: run %d, the baseline. Dashed: run %d. Shaded: the interval of ± U. Arrow up: at least so much. A filled triangle is worse by more than U, an open ring changed by more than U but not worse.", ids[0], ids[1])
 	}
 	var list []string
 	whole := url.Values{}
