@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -459,5 +460,37 @@ func TestTokenIsNotKept(t *testing.T) {
 	v, err := token.NewVerifier(hash)
 	if err != nil || !v.Is(secret) || !v.Is(secret) || v.Is(secret+"x") || v.Is("") {
 		t.Errorf("%v", err)
+	}
+}
+
+// A daemon that wants a token says so in the words of the command line.
+func TestClientsAreToldOfTheToken(t *testing.T) {
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.WriteHeader(http.StatusUnauthorized)
+		fmt.Fprint(w, `{"title": "Unauthorized", "status": 401, "detail": "this needs the access token"}`)
+	}))
+	defer server.Close()
+	if _, errs := must(t, 2, "jobs", "--daemon", server.URL); !strings.Contains(errs, "--token-file names the file") || strings.Count(errs, "\n") != 1 {
+		t.Error(errs)
+	}
+}
+
+// The latest calibration is not the one of a dry run, which is of a simulated bench.
+func TestADryRunIsNoCalibration(t *testing.T) {
+	server := simulated(t, "good-balun", simbench.Options{})
+	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
+	server.FitForCalibration()
+	must(t, 0, "calibrate", "-c", bench, "--yes")
+	replacing(t, bench, "name: Test bench", "name: "+daemon.Simulated("Test bench"))
+	must(t, 0, "calibrate", "-c", bench, "--yes")
+	replacing(t, bench, "name: "+daemon.Simulated("Test bench"), "name: Test bench")
+	server.FitForMeasurement()
+	halfturn(t, "measure", "-c", bench, "--yes")
+	shown, _ := must(t, 0, "show", "3", "--store", storeOf(bench), "--json")
+	var of struct {
+		Run struct{ Calibration int64 }
+	}
+	if err := json.Unmarshal([]byte(shown), &of); err != nil || of.Run.Calibration != 1 {
+		t.Errorf("calibration %d was taken out: %v", of.Run.Calibration, err)
 	}
 }
