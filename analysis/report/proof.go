@@ -115,6 +115,11 @@ func (p *Proof) rollOff(in *Input) []finding {
 		channels.Where = "above " + both(r.BandwidthLow[0].Brief(), r.BandwidthLow[1].Brief())
 	case r.Order == 0:
 		channels.Value = "no roll-off seen"
+	case r.Bandwidth[0] == 0 || r.Bandwidth[1] == 0:
+		channels.Value = "cannot be told"
+		if r.BandwidthLow[0] > 0 && r.BandwidthLow[1] > 0 {
+			channels.Where = "-3 dB above " + both(r.BandwidthLow[0].Brief(), r.BandwidthLow[1].Brief())
+		}
 	default:
 		channels.Value = inPrefixed(float64(r.Bandwidth[0]), float64(r.UBandwidth[0]), "Hz")
 		channels.Where = fmt.Sprintf("-3 dB, order %d, %s", r.Order, r.Shape)
@@ -123,10 +128,13 @@ func (p *Proof) rollOff(in *Input) []finding {
 		}
 	}
 	capacitance := finding{Name: "capacitance of an arm", Value: inPrefixed(float64(r.Capacitance), float64(r.UCapacitance), "F"), Where: string(r.Knowledge)}
-	if r.Knowledge == fixture.Held {
-		capacitance.Value = inPrefixed(float64(r.Capacitance), 0, "F")
+	if r.Knowledge != fixture.Fitted {
+		capacitance.Value, capacitance.Where = "cannot be told", "the nominal value does not agree with the course"
+		if r.Knowledge == fixture.Held {
+			capacitance.Where = inPrefixed(float64(r.Capacitance), 0, "F") + ", the nominal value, was put in"
+		}
 		if r.CapacitanceHigh > 0 {
-			capacitance.Where += "; at most " + inPrefixed(float64(r.CapacitanceHigh), 0, "F") + " agrees with the course"
+			capacitance.Where += "; no more than " + inPrefixed(float64(r.CapacitanceHigh), 0, "F") + " agrees with the course"
 		}
 	}
 	return []finding{channels, capacitance}

@@ -64,6 +64,8 @@ func Defaults() Budget {
 			Source: practice + "resistors of 1 %"},
 		{Name: LoadCapacitance, Value: 0.3e-12, Distribution: Rectangular,
 			Source: practice + "inputs of one scope differ by a few tenths of a picofarad"},
+		{Name: LeadInductance, Value: 1e-9, Distribution: Rectangular,
+			Source: practice + "a millimetre of wire is 1 nH at most"},
 		{Name: SourceResistance, Value: 0.05, Distribution: Rectangular,
 			Source: practice + "a pad of 6 dB or more at the generator's end of the cable"},
 		{Name: Harmonics, Value: math.Pow(10, -70./20), Distribution: Arcsine,
@@ -74,6 +76,8 @@ func Defaults() Budget {
 			Source: practice + "generator with a step attenuator, one level against another"},
 		{Name: LevelRepeatability, Value: ofDB(0.05), Distribution: Rectangular,
 			Source: practice + "levelled generator after warm-up"},
+		{Name: LevelFlatness, Value: ofDB(0.5), Distribution: Rectangular,
+			Source: practice + "levelled generator, ±0.5 dB over its span"},
 		{Name: AttenuatorStep, Value: ofDB(0.3), Distribution: Rectangular,
 			Source: practice + "mechanical step attenuator, a step of 10 dB within ±0.3 dB"},
 	}

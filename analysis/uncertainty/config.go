@@ -18,17 +18,18 @@ const (
 	below                // magnitude, part of 1: "50 dB" below the signal, "0.3 %", "3000 ppm"
 	seconds              // "5 ps"
 	farads               // "0.3 pF"
+	henries              // "1 nH"
 )
 
 func (u unit) example() string {
-	return [...]string{`"0.02 dB" or "1 %"`, `"50 dB" (below the signal) or "0.3 %"`, `"5 ps"`, `"0.3 pF"`}[u]
+	return [...]string{`"0.02 dB" or "1 %"`, `"50 dB" (below the signal) or "0.3 %"`, `"5 ps"`, `"0.3 pF"`, `"1 nH"`}[u]
 }
 
 // Amount is a value with its unit as people write it: "0.02 dB", "1 %",
-// "50 ppm", "0.1°", "5 ps", "0.3 pF". The zero Amount is one that is not given.
+// "50 ppm", "0.1°", "5 ps", "0.3 pF", "1 nH". The zero Amount is one that is not given.
 type Amount struct {
 	number float64
-	unit   string // "dB", "%", "ppm", "°", "s" or "F"
+	unit   string // "dB", "%", "ppm", "°", "s", "F" or "H"
 }
 
 // UnmarshalText reads an amount; a number without a unit is refused.
@@ -51,13 +52,14 @@ func (a *Amount) UnmarshalText(text []byte) error {
 		{"°", func(s string) (float64, error) { v, err := units.ParseDegrees(s); return float64(v), err }},
 		{"s", func(s string) (float64, error) { v, err := units.ParseSeconds(s); return float64(v), err }},
 		{"F", func(s string) (float64, error) { v, err := units.ParseFarads(s); return float64(v), err }},
+		{"H", func(s string) (float64, error) { v, err := units.ParseHenries(s); return float64(v), err }},
 	} {
 		if v, err := try.parse(s); err == nil {
 			*a = Amount{v, try.unit}
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is not an amount with its unit, write it like \"0.02 dB\", \"1 %%\", \"50 ppm\", \"0.1 deg\", \"5 ps\" or \"0.3 pF\"", s)
+	return fmt.Errorf("%q is not an amount with its unit, write it like \"0.02 dB\", \"1 %%\", \"50 ppm\", \"0.1 deg\", \"5 ps\", \"0.3 pF\" or \"1 nH\"", s)
 }
 
 // String writes the amount so that UnmarshalText reads it back; "" for none.
@@ -73,6 +75,8 @@ func (a Amount) String() string {
 		return units.Seconds(a.number).String()
 	case "F":
 		return units.Farads(a.number).String()
+	case "H":
+		return units.Henries(a.number).String()
 	case "":
 		return ""
 	}
@@ -91,7 +95,7 @@ func (a Amount) IsZero() bool { return a.unit == "" }
 // in is the amount in the base of u.
 func (a Amount) in(u unit) (float64, error) {
 	switch {
-	case u == seconds && a.unit == "s", u == farads && a.unit == "F":
+	case u == seconds && a.unit == "s", u == farads && a.unit == "F", u == henries && a.unit == "H":
 		return a.number, nil
 	case u > below:
 	case a.unit == "%":
@@ -137,11 +141,13 @@ type BudgetConfig struct {
 	NonLinearity           EntryConfig `json:"nonlinearity,omitzero" mapstructure:"nonlinearity"`
 	LoadResistance         EntryConfig `json:"load_resistance,omitzero" mapstructure:"load_resistance"`
 	LoadCapacitance        EntryConfig `json:"load_capacitance,omitzero" mapstructure:"load_capacitance"`
+	LeadInductance         EntryConfig `json:"lead_inductance,omitzero" mapstructure:"lead_inductance"`
 	SourceResistance       EntryConfig `json:"source_resistance,omitzero" mapstructure:"source_resistance"`
 	Harmonics              EntryConfig `json:"harmonics,omitzero" mapstructure:"harmonics"`
 	ClockError             EntryConfig `json:"clock_error,omitzero" mapstructure:"clock_error"`
 	LevelLinearity         EntryConfig `json:"level_linearity,omitzero" mapstructure:"level_linearity"`
 	LevelRepeatability     EntryConfig `json:"level_repeatability,omitzero" mapstructure:"level_repeatability"`
+	LevelFlatness          EntryConfig `json:"level_flatness,omitzero" mapstructure:"level_flatness"`
 	AttenuatorStep         EntryConfig `json:"attenuator_step,omitzero" mapstructure:"attenuator_step"`
 }
 
@@ -164,6 +170,8 @@ func (c *BudgetConfig) entry(n Name) *EntryConfig {
 		return &c.LoadResistance
 	case LoadCapacitance:
 		return &c.LoadCapacitance
+	case LeadInductance:
+		return &c.LeadInductance
 	case SourceResistance:
 		return &c.SourceResistance
 	case Harmonics:
@@ -174,6 +182,8 @@ func (c *BudgetConfig) entry(n Name) *EntryConfig {
 		return &c.LevelLinearity
 	case LevelRepeatability:
 		return &c.LevelRepeatability
+	case LevelFlatness:
+		return &c.LevelFlatness
 	case AttenuatorStep:
 		return &c.AttenuatorStep
 	}

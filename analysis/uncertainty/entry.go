@@ -26,11 +26,13 @@ const (
 	NonLinearity           Name = "nonlinearity"
 	LoadResistance         Name = "load_resistance"
 	LoadCapacitance        Name = "load_capacitance"
+	LeadInductance         Name = "lead_inductance"
 	SourceResistance       Name = "source_resistance"
 	Harmonics              Name = "harmonics"
 	ClockError             Name = "clock_error"
 	LevelLinearity         Name = "level_linearity"
 	LevelRepeatability     Name = "level_repeatability"
+	LevelFlatness          Name = "level_flatness"
 	AttenuatorStep         Name = "attenuator_step"
 )
 
@@ -69,11 +71,13 @@ var kinds = []kind{
 	{NonLinearity, "a channel's amplitude, as a part of full scale", oneReal, relative, false},
 	{LoadResistance, "an arm's load against the stated one", oneReal, relative, true},
 	{LoadCapacitance, "an arm's load against the stated one", oneReal, farads, true},
+	{LeadInductance, "lead of an arm to its load; for the roll-off that a calibration tells, and for nothing else", oneReal, henries, true},
 	{SourceResistance, "the generator's source resistance against the stated one", oneReal, relative, true},
 	{Harmonics, "what is left of the generator's harmonics in a phasor", ring, below, false},
 	{ClockError, "scope's sample clock against the generator's", oneReal, relative, false},
 	{LevelLinearity, "generator's level against the stated one, where the drives differ", oneReal, relative, false},
 	{LevelRepeatability, "generator's level when set again", oneReal, relative, false},
+	{LevelFlatness, "generator's level over frequency, in slope and ripple; cancels in all results, but not in the roll-off that a calibration tells", oneReal, relative, true},
 	{AttenuatorStep, "generator's attenuator in one position against another, where they differ", oneReal, relative, false},
 }
 
@@ -101,7 +105,8 @@ func (n Name) Meaning() string {
 }
 
 // Entry is one line of a budget. Relative quantities are parts of 1 (1 dB is
-// ln10/20 = 0.115), angles radians; a skew is seconds, a capacitance farads.
+// ln10/20 = 0.115), angles radians; a skew is seconds, a capacitance farads, an
+// inductance henries.
 type Entry struct {
 	Name Name
 	// Value is the standard uncertainty of a normal distribution and the
@@ -131,6 +136,8 @@ func (e *Entry) Text() string {
 		value = units.Seconds(e.Value).Brief()
 	case k.unit == farads:
 		value = fmt.Sprintf("%.3g pF", e.Value*1e12)
+	case k.unit == henries:
+		value = fmt.Sprintf("%.3g nH", e.Value*1e9)
 	case k.shape == pair:
 		value = fmt.Sprintf("%.3g dB and %.2g°", e.Value/ofDB(1), e.Phase*180/math.Pi)
 	case k.unit == below && e.Value > 0:

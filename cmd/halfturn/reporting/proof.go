@@ -13,9 +13,13 @@ import (
 
 // proof is what a calibration, of the given measured steps, proves of the bench
 // against limits. It is worked out anew each time: it is a function of the
-// stored steps alone.
-func proof(points []balance.Point, limits conformity.Limits, load balance.Load) *report.Proof {
-	p, err := fixture.Prove(points, limits, load)
+// stored steps and of what the bench file says of the bench alone.
+func proof(points []balance.Point, limits conformity.Limits, bench *sweep.Bench) *report.Proof {
+	budget, err := bench.Uncertainty.Budget()
+	if err != nil {
+		return &report.Proof{Why: fmt.Sprintf("nothing is proved of the fixture: %v", err)}
+	}
+	p, err := fixture.Prove(points, limits, bench.Load, fixture.Budget(budget))
 	if err != nil {
 		return &report.Proof{Why: fmt.Sprintf("nothing is proved of the fixture: %v", err)}
 	}

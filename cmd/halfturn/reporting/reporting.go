@@ -171,7 +171,7 @@ func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibra
 		}
 		of := len(points)
 		points = sweep.ForProof(points)
-		in.Proof = proof(points, run.Limits, run.Bench.Load)
+		in.Proof = proof(points, run.Limits, &run.Bench)
 		if n := len(points); n < of {
 			in.Proof.Untold = append(in.Proof.Untold, fmt.Sprintf("what lies between %d of its %d steps, an even part that was looked at", n, of))
 		}
@@ -193,7 +193,7 @@ func assess(ctx context.Context, store Store, run *sweep.Run, cal *sweep.Calibra
 		sleeves = o.Sleeves
 	}
 	in.Winding = winding(in, run.Bench.Load, sleeves)
-	in.Proof = proof(cal.ForProof(), run.Limits, run.Bench.Load)
+	in.Proof = proof(cal.ForProof(), run.Limits, &run.Bench)
 	return nil
 }
 

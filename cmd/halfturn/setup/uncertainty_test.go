@@ -41,7 +41,7 @@ func TestUncertaintyRefusals(t *testing.T) {
 		"crosstalk: {value: 60 dB}":                                        `bench.yaml:24: bench.uncertainty.crosstalk: distribution is missing: say normal, arcsine or disc`,
 		"crosstalk: {value: 60 dB, distribution: bell}":                    `bench.yaml:24: bench.uncertainty.crosstalk.distribution: is "bell", which is not known: say normal, arcsine or disc`,
 		"load_resistance: {value: -1 %, distribution: normal}":             `bench.yaml:24: bench.uncertainty.load_resistance.value: is -1 %: it cannot be negative`,
-		"load_resistance: {value: 1, distribution: normal}":                `bench.yaml:24: bench.uncertainty.load_resistance.value: "1" is not an amount with its unit, write it like "0.02 dB", "1 %", "50 ppm", "0.1 deg", "5 ps" or "0.3 pF"`,
+		"load_resistance: {value: 1, distribution: normal}":                `bench.yaml:24: bench.uncertainty.load_resistance.value: "1" is not an amount with its unit, write it like "0.02 dB", "1 %", "50 ppm", "0.1 deg", "5 ps", "0.3 pF" or "1 nH"`,
 		"range_gain: {value: 1 %, correlation: 1.5, distribution: normal}": `bench.yaml:24: bench.uncertainty.range_gain.correlation: is 1.5: it must be within -1 and 1`,
 		"skew_drift: {value: 1 dB, distribution: normal}":                  `bench.yaml:24: bench.uncertainty.skew_drift.value: is 1 dB, write it like "5 ps"`,
 		"crostalk: {value: 60 dB, distribution: normal}":                   `bench.yaml:24: bench.uncertainty.crostalk: there is no such key, did you mean "crosstalk"?`,
