@@ -23,9 +23,9 @@ const mostAcquisitions = 8
 // take carries out step i: finds its level, captures, combines.
 func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error) {
 	at := p.places[i]
-	ref := p.cal.reference(at.frequency)
-	setting := p.planner.Next(at.frequency, at.window, ref)
-	calibrated := ref.ThirdRange()
+	precedent := p.cal.precedent(at.frequency)
+	setting := p.planner.Next(at.frequency, at.window, precedent)
+	calibrated := precedent.ThirdRange()
 	p.third.Begin()
 	third := p.third.Next(setting.Drive, calibrated)
 	t := &p.taker
@@ -47,7 +47,7 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 			}
 			continue
 		}
-		if judgement := p.planner.Judge(setting, t.seen(), clipped == arms, ref); judgement.Retake {
+		if judgement := p.planner.Judge(setting, t.seen(), clipped == arms, precedent); judgement.Retake {
 			setting = judgement.Next
 			third = max(third, p.third.Next(setting.Drive, calibrated))
 			continue
@@ -64,8 +64,8 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 		if clipped == arms {
 			step.Remark = fmt.Sprintf("clipped at the least drive, %v, on the largest range, %s", setting.Drive, setting.Range.Brief())
 			err = p.noErrors(ctx)
-		} else if clipped, err = p.rest(ctx, step, ref); clipped == arms && err == nil {
-			setting = p.planner.Judge(setting, 0, true, ref).Next
+		} else if clipped, err = p.rest(ctx, step, precedent); clipped == arms && err == nil {
+			setting = p.planner.Judge(setting, 0, true, precedent).Next
 			continue
 		} else if clipped == reference && err == nil {
 			if third, err = p.third.Larger(third); err != nil {
@@ -90,7 +90,7 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 // rest takes as many more captures as the noise asks for, reads the error
 // queues while the last one is being fitted, and combines all into the step. It
 // tells where a capture was clipped.
-func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clipped clip, err error) {
+func (p *pass) rest(ctx context.Context, step *Step, precedent *level.Precedent) (clipped clip, err error) {
 	t, plan := &p.taker, &p.run.Plan
 	target := p.target(step.Estimate.Frequency)
 	want := clampCaptures(t.needed(target), plan)
@@ -105,7 +105,7 @@ func (p *pass) rest(ctx context.Context, step *Step, ref *level.Reference) (clip
 				want = plan.MaxCaptures
 				continue
 			}
-			if err := p.missing(step, ref); err != nil {
+			if err := p.missing(step, precedent); err != nil {
 				return nowhere, err
 			}
 			step.Remark = fmt.Sprintf("no signal above the noise with %d captures at %v", t.taken, step.Drive)
@@ -171,9 +171,9 @@ func clampCaptures(needed float64, plan *Plan) int {
 
 // missing is an error where a signal should stand far above the noise and none
 // does; nil where it was expected to drown.
-func (p *pass) missing(step *Step, ref *level.Reference) error {
+func (p *pass) missing(step *Step, precedent *level.Precedent) error {
 	f := step.Estimate.Frequency
-	expected := float64(p.planner.Expected(f, step.Drive, ref))
+	expected := float64(p.planner.Expected(f, step.Drive, precedent))
 	sigma := p.taker.noise()
 	// Amplitude² over the noise power of one bin of all captures together.
 	const farAbove = 100

@@ -79,13 +79,13 @@ func (c *Calibrated) ForProof() []balance.Point { return c.points }
 // At is the calibration at f, interpolated where f was no step of it.
 func (c *Calibrated) At(f units.Hertz) (balance.Point, error) { return c.ratios.At(f) }
 
-// reference is how the calibration took the step nearest to f, for the planner.
-func (c *Calibrated) reference(f units.Hertz) *level.Reference {
+// precedent is how the calibration took the step nearest to f, for the planner.
+func (c *Calibrated) precedent(f units.Hertz) *level.Precedent {
 	if c == nil {
 		return nil
 	}
 	p := c.ratios.Nearest(f)
-	return &level.Reference{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1]), Third: p.ReferenceRange}
+	return &level.Precedent{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1]), Third: p.ReferenceRange}
 }
 
 // Fits says why the calibration cannot be taken out of a run, nil if it can:

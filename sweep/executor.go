@@ -337,7 +337,7 @@ func (p *pass) learn(step *Step) {
 	}
 	e := &step.Estimate
 	p.third.Learn(step.Drive, e.Reference.Amplitude)
-	p.planner.Learn(e.Frequency, step.Drive, max(e.Amplitude[0], e.Amplitude[1]), p.cal.reference(e.Frequency))
+	p.planner.Learn(e.Frequency, step.Drive, max(e.Amplitude[0], e.Amplitude[1]), p.cal.precedent(e.Frequency))
 	if len(p.seen) < enoughSeen {
 		seen := *e
 		if p.cal != nil {

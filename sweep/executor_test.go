@@ -75,9 +75,9 @@ func TestABalunRunTakesTheFixtureOut(t *testing.T) {
 		t.Error("RF is on after the run")
 	}
 	for _, s := range j.steps[run.ID] {
-		ref := cal.reference(s.Estimate.Frequency)
-		if s.Range[0] != ref.Range {
-			t.Errorf("step %d on %v, calibrated on %v", s.Index, s.Range[0], ref.Range)
+		precedent := cal.precedent(s.Estimate.Frequency)
+		if s.Range[0] != precedent.Range {
+			t.Errorf("step %d on %v, calibrated on %v", s.Index, s.Range[0], precedent.Range)
 		}
 	}
 }

@@ -13,8 +13,8 @@ import (
 func (p *pass) clicksAhead(g *drivers.GeneratorAbilities) []time.Duration {
 	ahead := make([]time.Duration, len(p.places))
 	drive := func(i int) units.DBm {
-		if ref := p.cal.reference(p.places[i].frequency); ref != nil {
-			return ref.Drive
+		if precedent := p.cal.precedent(p.places[i].frequency); precedent != nil {
+			return precedent.Drive
 		}
 		return g.MinDrive // the same at each: bands alone
 	}

@@ -12,12 +12,12 @@ import (
 // the step before. A position that takes the fill further from the aim than
 // half the way, in dB, to what is accepted is given up, for most is accepted
 // to be wrong by the other half.
-func (p *Planner) unswitched(g gain, d units.DBm, full units.Volts, most units.DBm, ref *Reference) units.DBm {
+func (p *Planner) unswitched(g gain, d units.DBm, full units.Volts, most units.DBm, cal *Precedent) units.DBm {
 	if p.rules.Attenuator.IsZero() {
 		return d
 	}
-	if ref != nil {
-		if in, ok := p.within(ref.Drive, g, d, full, most); ok {
+	if cal != nil {
+		if in, ok := p.within(cal.Drive, g, d, full, most); ok {
 			return in
 		}
 	}

@@ -38,7 +38,7 @@ func TestDriveFollowsTheLimit(t *testing.T) {
 		f    units.Hertz
 		want units.DBm
 	}{{10e6, 13}, {100e6, 8}, {200e6, 8}, {300e6, 4}} {
-		if s := p.Next(c.f, drivers.Window{}, &Reference{Drive: 3, Range: 8, Amplitude: 0.1}); s.Drive != c.want {
+		if s := p.Next(c.f, drivers.Window{}, &Precedent{Drive: 3, Range: 8, Amplitude: 0.1}); s.Drive != c.want {
 			t.Errorf("%s: drive %v, want %v", c.f.Brief(), s.Drive, c.want)
 		}
 	}
@@ -56,23 +56,23 @@ func TestLimitsHoldAtEachFrequency(t *testing.T) {
 		f := units.Hertz(1e6)
 		for range rapid.IntRange(1, 20).Draw(t, "steps") {
 			f *= units.Hertz(rapid.Float64Range(1.001, 3).Draw(t, "ratio"))
-			var ref *Reference
+			var cal *Precedent
 			if rapid.Bool().Draw(t, "calibrated") {
-				ref = &Reference{
+				cal = &Precedent{
 					Drive:     units.DBm(rapid.Float64Range(-60, 4).Draw(t, "drive")),
 					Range:     rapid.SampledFrom(r.Ranges).Draw(t, "range"),
 					Amplitude: units.Volts(rapid.Float64Range(1e-4, 4).Draw(t, "cal")),
 				}
 			}
-			s := p.Next(f, drivers.Window{}, ref)
+			s := p.Next(f, drivers.Window{}, cal)
 			for range 8 {
 				if n := float64(s.Drive) * 2; s.Drive > r.Limits.At(f) || s.Drive < -60 || (n != math.Round(n) && s.Drive != r.Limits.At(f)) {
 					t.Fatalf("%s: drive %v, limit %v", f.Brief(), s.Drive, r.Limits.At(f))
 				}
 				a := units.Volts(rapid.Float64Range(0, 4).Draw(t, "amplitude"))
-				j := p.Judge(s, a, 2*a > s.Range, ref)
+				j := p.Judge(s, a, 2*a > s.Range, cal)
 				if !j.Retake {
-					p.Learn(f, s.Drive, a, ref)
+					p.Learn(f, s.Drive, a, cal)
 					break
 				}
 				s = j.Next
@@ -104,9 +104,9 @@ func TestTheAttenuatorIsLeftAlone(t *testing.T) {
 		{"near both: the calibration's counts", 1, 5, 3.4, 2.5},
 	} {
 		p := planner(t, habitual())
-		ref := &Reference{Drive: c.calibrated, Range: full, Amplitude: aimed(c.aimed) * units.Volts(units.DB(c.calibrated).Ratio())}
-		p.Learn(f/1.1, c.before, ref.Amplitude*units.Volts(units.DB(c.before-c.calibrated).Ratio()), ref)
-		if got := p.Next(f, drivers.Window{}, ref); got.Drive != c.want || got.Range != full {
+		cal := &Precedent{Drive: c.calibrated, Range: full, Amplitude: aimed(c.aimed) * units.Volts(units.DB(c.calibrated).Ratio())}
+		p.Learn(f/1.1, c.before, cal.Amplitude*units.Volts(units.DB(c.before-c.calibrated).Ratio()), cal)
+		if got := p.Next(f, drivers.Window{}, cal); got.Drive != c.want || got.Range != full {
 			t.Errorf("%s: %v on %v, want %v", c.name, got.Drive, got.Range, c.want)
 		}
 	}

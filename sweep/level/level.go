@@ -45,8 +45,8 @@ type Setting struct {
 	Window drivers.Window
 }
 
-// Reference is how a calibration took a frequency.
-type Reference struct {
+// Precedent is how a calibration took a frequency; a balun run goes by it.
+type Precedent struct {
 	Drive     units.DBm
 	Range     units.Volts
 	Amplitude units.Volts // of the larger arm, peak
@@ -57,7 +57,7 @@ type Reference struct {
 // so that learning the committed steps again after a kill restores it.
 type Planner struct {
 	rules Rules
-	// past holds the last two steps: how they answered, less the reference's
+	// past holds the last two steps: how they answered, less the calibration's
 	// answer at the same frequency if there is one.
 	past []answer
 	// clipped holds the settings of the present step that clipped.
@@ -117,28 +117,28 @@ func MaxDrive(ability, generator, balun units.DBm, inputLimit units.Volts) units
 	return most
 }
 
-// Next is the setting for a step at f. ref is how the calibration took that
+// Next is the setting for a step at f. cal is how the calibration took that
 // frequency, nil in a calibration run.
-func (p *Planner) Next(f units.Hertz, window drivers.Window, ref *Reference) Setting {
+func (p *Planner) Next(f units.Hertz, window drivers.Window, cal *Precedent) Setting {
 	p.clipped = p.clipped[:0]
 	p.most = min(p.rules.MaxDrive, p.rules.Limits.At(f))
-	return p.choose(p.predict(f, ref), window, ref)
+	return p.choose(p.predict(f, cal), window, cal)
 }
 
 // Expected is the peak amplitude of the larger arm that the planner counts
 // on at f with the given drive.
-func (p *Planner) Expected(f units.Hertz, drive units.DBm, ref *Reference) units.Volts {
-	return units.Volts(math.Pow(10, (float64(p.predict(f, ref))+float64(drive))/20) / 2)
+func (p *Planner) Expected(f units.Hertz, drive units.DBm, cal *Precedent) units.Volts {
+	return units.Volts(math.Pow(10, (float64(p.predict(f, cal))+float64(drive))/20) / 2)
 }
 
 // Learn tells the planner how a step answered: the peak amplitude of the
 // larger arm at the given drive. Zero amplitudes are passed over.
-func (p *Planner) Learn(f units.Hertz, drive units.DBm, amplitude units.Volts, ref *Reference) {
+func (p *Planner) Learn(f units.Hertz, drive units.DBm, amplitude units.Volts, cal *Precedent) {
 	if !(amplitude > 0) {
 		return
 	}
 	p.last, p.lasted = drive, true
-	a := answer{math.Log(float64(f)), gainOf(2*amplitude, drive) - ref.gain()}
+	a := answer{math.Log(float64(f)), gainOf(2*amplitude, drive) - cal.gain()}
 	if len(p.past) == 2 {
 		p.past[0] = p.past[1]
 		p.past = p.past[:1]
@@ -146,11 +146,11 @@ func (p *Planner) Learn(f units.Hertz, drive units.DBm, amplitude units.Volts, r
 	p.past = append(p.past, a)
 }
 
-func (ref *Reference) gain() gain {
-	if ref == nil || !(ref.Amplitude > 0) {
+func (cal *Precedent) gain() gain {
+	if cal == nil || !(cal.Amplitude > 0) {
 		return 0
 	}
-	return gainOf(2*ref.Amplitude, ref.Drive)
+	return gainOf(2*cal.Amplitude, cal.Drive)
 }
 
 // furthest bounds an extrapolation, so that one odd step cannot send the next
@@ -158,11 +158,11 @@ func (ref *Reference) gain() gain {
 const furthest gain = 6
 
 // predict extrapolates the last two answers in a straight line over log frequency.
-func (p *Planner) predict(f units.Hertz, ref *Reference) gain {
+func (p *Planner) predict(f units.Hertz, cal *Precedent) gain {
 	var own gain
 	switch len(p.past) {
 	case 0:
-		if ref == nil {
+		if cal == nil {
 			return matched
 		}
 	case 1:
@@ -176,17 +176,17 @@ func (p *Planner) predict(f units.Hertz, ref *Reference) gain {
 		}
 		own = b.gain + max(-furthest, min(change, furthest))
 	}
-	return own + ref.gain()
+	return own + cal.gain()
 }
 
 // choose turns a gain into drive and range, passing over ranges that clipped in
 // this step though the signal fits them: noise or an offset is too large there.
-func (p *Planner) choose(g gain, window drivers.Window, ref *Reference) Setting {
+func (p *Planner) choose(g gain, window drivers.Window, cal *Precedent) Setting {
 	r := &p.rules
 	first, most := 0, p.most
-	if ref != nil {
+	if cal != nil {
 		// The calibration's range, unless even the least drive overfills it.
-		for first < len(r.Ranges)-1 && (r.Ranges[first] < ref.Range || p.fill(g, r.MinDrive, r.Ranges[first]) > r.Max) {
+		for first < len(r.Ranges)-1 && (r.Ranges[first] < cal.Range || p.fill(g, r.MinDrive, r.Ranges[first]) > r.Max) {
 			first++
 		}
 	} else {
@@ -202,7 +202,7 @@ func (p *Planner) choose(g gain, window drivers.Window, ref *Reference) Setting 
 		first++
 	}
 	full := r.Ranges[first]
-	return Setting{p.unswitched(g, p.drive(g, full, most), full, most, ref), full, window}
+	return Setting{p.unswitched(g, p.drive(g, full, most), full, most, cal), full, window}
 }
 
 // tooNoisy tells whether this step clipped on that range, or on a larger one,
@@ -265,10 +265,10 @@ const clipDown units.DBm = 6
 // Judge looks at the first capture of a step: the peak amplitude of the larger
 // arm, and whether a channel was clipped. A step whose fill is out of bounds
 // is taken again where another setting would be nearer.
-func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, ref *Reference) Judgement {
+func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, cal *Precedent) Judgement {
 	r := &p.rules
 	if clipped {
-		next := p.lower(s, ref)
+		next := p.lower(s, cal)
 		p.clipped = append(p.clipped, s)
 		return Judgement{Retake: next != s, Next: next}
 	}
@@ -281,7 +281,7 @@ func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, ref *Ref
 		// all there is.
 		amplitude = units.Volts(r.Aim/2) * r.Ranges[0] * units.Volts(units.DB(s.Drive-p.most).Ratio())
 	}
-	next := p.choose(gainOf(2*amplitude, s.Drive), s.Window, ref)
+	next := p.choose(gainOf(2*amplitude, s.Drive), s.Window, cal)
 	return Judgement{Retake: next != s, Next: next}
 }
 
@@ -289,7 +289,7 @@ func (p *Planner) Judge(s Setting, amplitude units.Volts, clipped bool, ref *Ref
 // larger range, a balun run, which should keep its range, less drive; each
 // does the other's where it has come to its end. Each clipping of the step
 // doubles the stride, in ranges or dB.
-func (p *Planner) lower(s Setting, ref *Reference) Setting {
+func (p *Planner) lower(s Setting, cal *Precedent) Setting {
 	r := &p.rules
 	stride := 1 << min(len(p.clipped), 6)
 	larger, weaker := s, s
@@ -300,7 +300,7 @@ func (p *Planner) lower(s Setting, ref *Reference) Setting {
 		}
 	}
 	weaker.Drive = p.roundDown(max(s.Drive-clipDown*units.DBm(math.Exp2(float64(len(p.clipped)))), r.MinDrive))
-	if (ref == nil && larger != s) || weaker == s {
+	if (cal == nil && larger != s) || weaker == s {
 		return larger
 	}
 	return weaker

@@ -43,9 +43,9 @@ func rolledOff(f units.Hertz) units.Volts {
 }
 
 // sweepWith walks a planner through a response and counts acquisitions.
-func sweepWith(p *Planner, grid []units.Hertz, response func(units.Hertz) units.Volts, ref func(units.Hertz) *Reference, visit func(units.Hertz, Setting, float64)) (acquisitions int) {
+func sweepWith(p *Planner, grid []units.Hertz, response func(units.Hertz) units.Volts, cal func(units.Hertz) *Precedent, visit func(units.Hertz, Setting, float64)) (acquisitions int) {
 	for _, f := range grid {
-		r := ref(f)
+		r := cal(f)
 		s := p.Next(f, drivers.Window{}, r)
 		for range 8 {
 			acquisitions++
@@ -71,7 +71,7 @@ func grid(from, to units.Hertz, n int) []units.Hertz {
 	return g
 }
 
-func none(units.Hertz) *Reference { return nil }
+func none(units.Hertz) *Precedent { return nil }
 
 func TestCalibrationRaisesDriveThenLowersRange(t *testing.T) {
 	p := planner(t, rules())
@@ -101,16 +101,16 @@ func TestCalibrationRaisesDriveThenLowersRange(t *testing.T) {
 }
 
 func TestBalunKeepsTheCalibrationsRange(t *testing.T) {
-	cal := map[units.Hertz]*Reference{}
+	cal := map[units.Hertz]*Precedent{}
 	g := grid(3e6, 500e6, 60)
 	sweepWith(planner(t, rules()), g, rolledOff, none, func(f units.Hertz, s Setting, _ float64) {
-		cal[f] = &Reference{Drive: s.Drive, Range: s.Range, Amplitude: rolledOff(f) * units.Volts(units.DB(s.Drive).Ratio())}
+		cal[f] = &Precedent{Drive: s.Drive, Range: s.Range, Amplitude: rolledOff(f) * units.Volts(units.DB(s.Drive).Ratio())}
 	})
 	// A balun of 0.8 of the cable's voltage that loses 3 dB at the low end.
 	balun := func(f units.Hertz) units.Volts {
 		return rolledOff(f) * units.Volts(0.8/math.Sqrt(1+math.Pow(4e6/float64(f), 2)))
 	}
-	n := sweepWith(planner(t, rules()), g, balun, func(f units.Hertz) *Reference { return cal[f] }, func(f units.Hertz, s Setting, fill float64) {
+	n := sweepWith(planner(t, rules()), g, balun, func(f units.Hertz) *Precedent { return cal[f] }, func(f units.Hertz, s Setting, fill float64) {
 		if s.Range != cal[f].Range {
 			t.Errorf("%s: range %v, calibrated on %v", f.Brief(), s.Range, cal[f].Range)
 		}
@@ -133,15 +133,15 @@ func TestLimitsHoldWhateverTheSignal(t *testing.T) {
 		f := units.Hertz(1e6)
 		for range rapid.IntRange(1, 20).Draw(t, "steps") {
 			f *= units.Hertz(rapid.Float64Range(1.001, 3).Draw(t, "ratio"))
-			var ref *Reference
+			var cal *Precedent
 			if rapid.Bool().Draw(t, "calibrated") {
-				ref = &Reference{
+				cal = &Precedent{
 					Drive:     units.DBm(rapid.Float64Range(-60, float64(r.MaxDrive)).Draw(t, "drive")),
 					Range:     rapid.SampledFrom(r.Ranges).Draw(t, "range"),
 					Amplitude: units.Volts(rapid.Float64Range(0, 10).Draw(t, "cal")),
 				}
 			}
-			s := p.Next(f, drivers.Window{}, ref)
+			s := p.Next(f, drivers.Window{}, cal)
 			for n := 0; ; n++ {
 				if s.Drive > r.MaxDrive || s.Drive < r.MinDrive {
 					t.Fatalf("drive %v outside %v to %v", s.Drive, r.MinDrive, r.MaxDrive)
@@ -157,9 +157,9 @@ func TestLimitsHoldWhateverTheSignal(t *testing.T) {
 					t.Skip("a signal that jumps at random may never settle; the executor gives up on it")
 				}
 				amplitude := units.Volts(rapid.Float64Range(0, 20).Draw(t, "amplitude"))
-				j := p.Judge(s, amplitude, rapid.Bool().Draw(t, "clipped"), ref)
+				j := p.Judge(s, amplitude, rapid.Bool().Draw(t, "clipped"), cal)
 				if !j.Retake {
-					p.Learn(f, s.Drive, amplitude, ref)
+					p.Learn(f, s.Drive, amplitude, cal)
 					break
 				}
 				if j.Next == s {

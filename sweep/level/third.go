@@ -87,9 +87,9 @@ func (t *Third) Learn(drive units.DBm, amplitude units.Volts) {
 
 // ThirdRange is that of the reference's channel in the calibration; 0 without a
 // calibration.
-func (ref *Reference) ThirdRange() units.Volts {
-	if ref == nil {
+func (cal *Precedent) ThirdRange() units.Volts {
+	if cal == nil {
 		return 0
 	}
-	return ref.Third
+	return cal.Third
 }
