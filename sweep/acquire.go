@@ -25,13 +25,13 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 	at := p.places[i]
 	precedent := p.cal.precedent(at.frequency)
 	setting := p.planner.Next(at.frequency, at.window, precedent)
-	calibrated := precedent.ThirdRange()
-	p.third.Begin()
-	third := p.third.Next(setting.Drive, calibrated)
+	calibrated := precedent.ReferenceRange()
+	p.reference.Begin()
+	referenceRange := p.reference.Next(setting.Drive, calibrated)
 	t := &p.taker
 	t.begin(at.frequency, p.clock)
 	for acquisition := 1; acquisition <= mostAcquisitions; acquisition++ {
-		if err := p.tuner.set(ctx, at.frequency, setting, third); err != nil {
+		if err := p.tuner.set(ctx, at.frequency, setting, referenceRange); err != nil {
 			return nil, nil, err
 		}
 		if err := p.committed(); err != nil {
@@ -42,23 +42,23 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 			return nil, nil, err
 		}
 		if clipped == reference {
-			if third, err = p.third.Larger(third); err != nil {
+			if referenceRange, err = p.reference.Larger(referenceRange); err != nil {
 				return nil, nil, err
 			}
 			continue
 		}
 		if judgement := p.planner.Judge(setting, t.seen(), clipped == arms, precedent); judgement.Retake {
 			setting = judgement.Next
-			third = max(third, p.third.Next(setting.Drive, calibrated))
+			referenceRange = max(referenceRange, p.reference.Next(setting.Drive, calibrated))
 			continue
 		}
-		if next := p.third.Judge(third, setting.Drive, t.seenReference(), calibrated); next != third && clipped == nowhere {
-			third = next
+		if next := p.reference.Judge(referenceRange, setting.Drive, t.seenReference(), calibrated); next != referenceRange && clipped == nowhere {
+			referenceRange = next
 			continue
 		}
 		step := &Step{
 			Index: i, Drive: setting.Drive, Range: [2]units.Volts{setting.Range, setting.Range},
-			ReferenceRange: third, Window: at.window, Acquisitions: acquisition, Clock: p.clock,
+			ReferenceRange: referenceRange, Window: at.window, Acquisitions: acquisition, Clock: p.clock,
 		}
 		step.Estimate.Frequency = at.frequency
 		if clipped == arms {
@@ -68,13 +68,13 @@ func (p *pass) take(ctx context.Context, i int) (*Step, []drivers.Capture, error
 			setting = p.planner.Judge(setting, 0, true, precedent).Next
 			continue
 		} else if clipped == reference && err == nil {
-			if third, err = p.third.Larger(third); err != nil {
+			if referenceRange, err = p.reference.Larger(referenceRange); err != nil {
 				return nil, nil, err
 			}
 			continue
 		}
 		if err == nil && step.Measured() && p.run.Plan.Linearity.at(i) {
-			if err = p.second(ctx, step, setting, third); err == nil {
+			if err = p.second(ctx, step, setting, referenceRange); err == nil {
 				err = p.noErrors(ctx)
 			}
 		}
@@ -113,13 +113,13 @@ func (p *pass) rest(ctx context.Context, step *Step, precedent *level.Precedent)
 		case errors.Is(err, balance.ErrNoArm1) && p.run.Kind != Calibration:
 			step.Remark = err.Error()
 			return nowhere, nil
-		case errors.Is(err, balance.ErrReferenceLost):
-			return nowhere, p.referenceLost(err)
+		case errors.Is(err, balance.ErrNoReference):
+			return nowhere, p.noReference(err)
 		case err != nil:
 			return nowhere, err
-		case p.third != nil && estimate.Reference.Amplitude < faintest(step.Drive):
-			return nowhere, p.referenceLost(fmt.Errorf("%w: %s peak with the generator at %v",
-				balance.ErrReferenceLost, estimate.Reference.Amplitude.Brief(), step.Drive))
+		case p.reference != nil && estimate.Reference.Amplitude < faintest(step.Drive):
+			return nowhere, p.noReference(fmt.Errorf("%w: %s peak with the generator at %v",
+				balance.ErrNoReference, estimate.Reference.Amplitude.Brief(), step.Drive))
 		case p.run.Kind == Calibration && cmplx.Abs(estimate.Ratio) < uncertainty.Coverage*estimate.Cov.Standard():
 			return nowhere, fmt.Errorf("%w in arm 2 of the calibration cable, and %s peak in arm 1: look at arm 2's cable, load and channel",
 				balance.ErrNoSignal, estimate.Amplitude[0].Brief())
@@ -135,7 +135,7 @@ func (p *pass) rest(ctx context.Context, step *Step, precedent *level.Precedent)
 		for arm := range step.Fill {
 			step.Fill[arm] = fillOf(estimate.Amplitude[arm], step.Range[arm])
 		}
-		if p.third != nil {
+		if p.reference != nil {
 			step.ReferenceFill = fillOf(estimate.Reference.Amplitude, step.ReferenceRange)
 		}
 		step.Clock = t.learnClock(p.clock)
@@ -150,8 +150,8 @@ func faintest(drive units.DBm) units.Volts {
 	return units.Volts(math.Sqrt2) * drive.VoltsRMS() * units.Volts(units.DB(-60).Ratio())
 }
 
-// referenceLost says what to look at.
-func (p *pass) referenceLost(err error) error {
+// noReference says what to look at.
+func (p *pass) noReference(err error) error {
 	return fmt.Errorf("the reference reads nothing on channel %s: is the splitter cabled to it? %w", p.run.Bench.Scope.Reference, err)
 }
 
@@ -210,10 +210,10 @@ type tuner struct {
 	settle    time.Duration // of the bench, besides the instruments' own
 	watch     *stopwatch
 
-	known     bool
-	frequency units.Hertz
-	setting   level.Setting
-	third     units.Volts // range of the reference's channel; 0 for none
+	known          bool
+	frequency      units.Hertz
+	setting        level.Setting
+	referenceRange units.Volts // range of the reference's channel; 0 for none
 }
 
 // forget makes the next set send everything, after a failure left it open what
@@ -224,9 +224,9 @@ func (t *tuner) forget() { t.known = false }
 // channel sees more than it will at the end, and no level is above what the
 // generator allows at the frequency: the drive goes down first and up last. From
 // an unknown state it goes to the lowest first, which any frequency allows.
-func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting, third units.Volts) error {
+func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting, referenceRange units.Volts) error {
 	all := !t.known
-	if !all && f == t.frequency && s == t.setting && third == t.third {
+	if !all && f == t.frequency && s == t.setting && referenceRange == t.referenceRange {
 		return nil
 	}
 	defer t.watch.turn(t.watch.turn(&t.watch.spent.Instruments))
@@ -248,14 +248,14 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting, third u
 		clicks = abilities.Clicks(t.frequency, f, t.setting.Drive, s.Drive)
 	}
 	wait := t.settle + abilities.Settle + clicks
-	if all || s.Range != t.setting.Range || s.Window != t.setting.Window || third != t.third {
+	if all || s.Range != t.setting.Range || s.Window != t.setting.Window || referenceRange != t.referenceRange {
 		for _, arm := range []drivers.Arm{drivers.Arm1, drivers.Arm2} {
 			if err := t.scope.SetRange(ctx, arm, s.Range); err != nil {
 				return err
 			}
 		}
-		if third != 0 {
-			if err := t.scope.SetRange(ctx, drivers.Reference, third); err != nil {
+		if referenceRange != 0 {
+			if err := t.scope.SetRange(ctx, drivers.Reference, referenceRange); err != nil {
 				return err
 			}
 		}
@@ -282,7 +282,7 @@ func (t *tuner) set(ctx context.Context, f units.Hertz, s level.Setting, third u
 	if err := sleep(ctx, wait); err != nil {
 		return err
 	}
-	t.known, t.frequency, t.setting, t.third = true, f, s, third
+	t.known, t.frequency, t.setting, t.referenceRange = true, f, s, referenceRange
 	return nil
 }
 

@@ -85,7 +85,7 @@ func (c *Calibrated) precedent(f units.Hertz) *level.Precedent {
 		return nil
 	}
 	p := c.ratios.Nearest(f)
-	return &level.Precedent{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1]), Third: p.ReferenceRange}
+	return &level.Precedent{Drive: p.Drive, Range: max(p.Range[0], p.Range[1]), Amplitude: max(p.Amplitude[0], p.Amplitude[1]), Reference: p.ReferenceRange}
 }
 
 // Fits says why the calibration cannot be taken out of a run, nil if it can:

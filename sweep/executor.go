@@ -124,20 +124,20 @@ func (e *Executor) now() time.Time {
 // pass is one run being carried out.
 type pass struct {
 	*Executor
-	run      *Run
-	cal      *Calibrated
-	analysis *analysis
-	planner  *level.Planner
-	third    *level.Third // nil without a phase reference
-	places   []place
-	watch    stopwatch
-	tuner    tuner
-	taker    taker
-	keeper   keeper
-	clock    Clock
-	seen     []balance.Estimate // of the first steps, the calibration taken out
-	taken    int                // steps
-	ahead    []time.Duration    // clicks of the generator from each step to the end, as far as they are known
+	run       *Run
+	cal       *Calibrated
+	analysis  *analysis
+	planner   *level.Planner
+	reference *level.Reference // nil without a phase reference
+	places    []place
+	watch     stopwatch
+	tuner     tuner
+	taker     taker
+	keeper    keeper
+	clock     Clock
+	seen      []balance.Estimate // of the first steps, the calibration taken out
+	taken     int                // steps
+	ahead     []time.Duration    // clicks of the generator from each step to the end, as far as they are known
 }
 
 // place is where a step is taken.
@@ -194,7 +194,7 @@ func (e *Executor) prepare(ctx context.Context, run *Run, cal *Calibrated) (*pas
 	}
 	p := &pass{Executor: e, run: run, cal: cal, planner: planner}
 	if run.Bench.Scope.Reference != "" {
-		p.third = level.NewThird(rules)
+		p.reference = level.NewReference(rules)
 	}
 	if p.analysis, err = newAnalysis(run, cal); err != nil {
 		return nil, err
@@ -336,7 +336,7 @@ func (p *pass) learn(step *Step) {
 		return
 	}
 	e := &step.Estimate
-	p.third.Learn(step.Drive, e.Reference.Amplitude)
+	p.reference.Learn(step.Drive, e.Reference.Amplitude)
 	p.planner.Learn(e.Frequency, step.Drive, max(e.Amplitude[0], e.Amplitude[1]), p.cal.precedent(e.Frequency))
 	if len(p.seen) < enoughSeen {
 		seen := *e

@@ -117,7 +117,7 @@ func TestTheReferenceIsLost(t *testing.T) {
 		b.third, b.noise = third, 1e-4
 		run := referred(Calibration, 5)
 		err := b.executor(newMemory()).Start(t.Context(), run, nil)
-		if !errors.Is(err, balance.ErrReferenceLost) || !strings.Contains(err.Error(), "the reference reads nothing on channel 3: is the splitter cabled to it?") {
+		if !errors.Is(err, balance.ErrNoReference) || !strings.Contains(err.Error(), "the reference reads nothing on channel 3: is the splitter cabled to it?") {
 			t.Errorf("%s: got %v", name, err)
 		}
 		if run.State != Failed || b.rf {

@@ -18,7 +18,7 @@ import (
 // and the harmonics of its first capture. What cannot be told there is a
 // remark and stops nothing; the planner and the clock learn from the first
 // drive alone.
-func (p *pass) second(ctx context.Context, step *Step, setting level.Setting, third units.Volts) (err error) {
+func (p *pass) second(ctx context.Context, step *Step, setting level.Setting, referenceRange units.Volts) (err error) {
 	t, plan, f := &p.taker, &p.run.Plan, step.Estimate.Frequency
 	if step.Harmonics, err = harmonicsOf(&t.captures[0], &t.pairs[0]); err != nil {
 		return err
@@ -29,7 +29,7 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting, th
 		step.Second.Remark = fmt.Sprintf("the generator does not go %v below %v", plan.Linearity.Drop, setting.Drive)
 		return nil
 	}
-	if err := p.tuner.set(ctx, f, low, third); err != nil {
+	if err := p.tuner.set(ctx, f, low, referenceRange); err != nil {
 		return err
 	}
 	before := t.taken
@@ -47,7 +47,7 @@ func (p *pass) second(ctx context.Context, step *Step, setting level.Setting, th
 	}
 	estimate, err := balance.Combine(f, t.pairs)
 	switch {
-	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoArm1) || errors.Is(err, balance.ErrReferenceLost):
+	case errors.Is(err, balance.ErrNoSignal) || errors.Is(err, balance.ErrNoArm1) || errors.Is(err, balance.ErrNoReference):
 		step.Second.Remark = fmt.Sprintf("at %v: %v", low.Drive, err)
 		return nil
 	case err != nil:

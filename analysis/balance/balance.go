@@ -23,9 +23,9 @@ var (
 	// ErrNoArm1: arm 2 has a signal and arm 1 has none, so that there is
 	// no arm ratio.
 	ErrNoArm1 = errors.New("no signal in arm 1")
-	// ErrReferenceLost: the captures have a phase reference, and it reads no
+	// ErrNoReference: the captures have a phase reference, and it reads no
 	// more than noise while the arms read a signal.
-	ErrReferenceLost = errors.New("no signal in the reference channel")
+	ErrNoReference = errors.New("no signal in the reference channel")
 	// ErrOutsideCalibration: the calibration does not cover the frequency.
 	ErrOutsideCalibration = errors.New("outside the calibrated span")
 	// ErrCoarseCalibration: the calibration has no step at the frequency, and

@@ -45,7 +45,7 @@ const FalseAlarm = 1e-6
 //
 // Errors: ErrNoSignal if the power in neither channel nor in both together is
 // more than noise (chi-square tests, FalseAlarm each), or if the captures agree
-// on no ratio; ErrReferenceLost if there is a reference and no signal in it;
+// on no ratio; ErrNoReference if there is a reference and no signal in it;
 // ErrNoArm1 if there is a signal and no part of it in arm 1. A
 // silent arm 2 is a result: a ratio near 0. Captures that cannot belong
 // together are refused.
@@ -64,7 +64,7 @@ func Combine(f units.Hertz, pairs []phasor.Pair) (Estimate, error) {
 	}
 
 	if n > 2 && mathext.GammaIncRegComp(K, K*power[2]/c[2]) > FalseAlarm {
-		return Estimate{}, fmt.Errorf("%w at %s: %s peak is no more than noise, and %s peak in arm 1", ErrReferenceLost, f.Brief(),
+		return Estimate{}, fmt.Errorf("%w at %s: %s peak is no more than noise, and %s peak in arm 1", ErrNoReference, f.Brief(),
 			units.Volts(math.Sqrt(power[2])).Brief(), units.Volts(math.Sqrt(power[0])).Brief())
 	}
 

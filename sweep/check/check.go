@@ -124,17 +124,17 @@ type session struct {
 	drive     units.DBm // that is used, and never exceeded
 	onAir     bool      // RF may be on
 
-	capture  drivers.Capture
-	setting  setting
-	third    units.Volts                    // range of the reference's channel; 0 without one
-	referred bool                           // captures are fitted with the reference
-	noise    map[units.Volts][2]units.Volts // rms of each channel by range, with RF off
-	lasts    map[drivers.Window]lasting     // one capture, by window
-	tuned    elapsed                        // settings, without settling
-	probes   []probe                        // in the band
-	low      *probe                         // below it; nil where the scope cannot hold that
-	timed    []timed                        // windows with the signal in them
-	kind     connected
+	capture        drivers.Capture
+	setting        setting
+	referenceRange units.Volts                    // range of the reference's channel; 0 without one
+	referred       bool                           // captures are fitted with the reference
+	noise          map[units.Volts][2]units.Volts // rms of each channel by range, with RF off
+	lasts          map[drivers.Window]lasting     // one capture, by window
+	tuned          elapsed                        // settings, without settling
+	probes         []probe                        // in the band
+	low            *probe                         // below it; nil where the scope cannot hold that
+	timed          []timed                        // windows with the signal in them
+	kind           connected
 }
 
 // lasting is how long one capture takes: all of it, and reading both records.

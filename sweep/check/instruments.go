@@ -120,7 +120,7 @@ func (s *session) tryScope(ctx context.Context) error {
 			func(v units.Volts) error { return o.SetRange(ctx, arm, v) }) && good
 	}
 	if s.Bench.Scope.Reference != "" {
-		s.third = a.Ranges[len(a.Ranges)-1]
+		s.referenceRange = a.Ranges[len(a.Ranges)-1]
 	}
 	good = tryEach(ctx, s, part, "window", "", o, a.Windows, showWindow, func(w drivers.Window) error { return o.SetWindow(ctx, w) }) && good
 	if !good {

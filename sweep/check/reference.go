@@ -59,7 +59,7 @@ func (s *session) tryReference(ctx context.Context) error {
 	amplitude := estimate.Reference.Amplitude
 	below := units.DBOfRatio(float64(amplitude) / (math.Sqrt2 * float64(s.drive.VoltsRMS())))
 	switch {
-	case errors.Is(err, balance.ErrReferenceLost), err == nil && below < lostBelow:
+	case errors.Is(err, balance.ErrNoReference), err == nil && below < lostBelow:
 		s.wrong("bench", "reference", fmt.Sprintf("channel %s reads nothing while the arms do: is the splitter cabled to it?", named),
 			fmt.Sprintf("RF on at %s and %v", f.Brief(), s.drive), fmt.Sprintf("noise of %s rms", pairs[0].Reference.Sigma.Brief()), "reference")
 		return nil
@@ -83,7 +83,7 @@ func (s *session) tryReference(ctx context.Context) error {
 func (s *session) ontoReference(ctx context.Context, f units.Hertz, w drivers.Window) ([]phasor.Pair, error) {
 	ranges := s.scope.Abilities().Ranges
 	for i := len(ranges) - 1; ; {
-		s.third = ranges[i]
+		s.referenceRange = ranges[i]
 		pairs, err := s.atRange(ctx, f, w, together)
 		if err != nil {
 			return nil, err
@@ -95,9 +95,9 @@ func (s *session) ontoReference(ctx context.Context, f units.Hertz, w drivers.Wi
 		}
 		switch {
 		case clipped && i == len(ranges)-1:
-			return nil, fmt.Errorf("the reference clips on its largest range, %s, with the generator at %v", s.third.Brief(), s.drive)
+			return nil, fmt.Errorf("the reference clips on its largest range, %s, with the generator at %v", s.referenceRange.Brief(), s.drive)
 		case clipped:
-			return nil, fmt.Errorf("the reference clips now and then on the range %s, which it fills to %.0f %%", s.third.Brief(), 100*fullest)
+			return nil, fmt.Errorf("the reference clips now and then on the range %s, which it fills to %.0f %%", s.referenceRange.Brief(), 100*fullest)
 		case i > 0 && 2*amplitude <= fullest*ranges[i-1]:
 			i--
 		default:

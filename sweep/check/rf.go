@@ -16,11 +16,11 @@ import (
 
 // setting is what was sent last; the drive is always the session's.
 type setting struct {
-	known     bool
-	frequency units.Hertz
-	window    drivers.Window
-	full      units.Volts // range of both arms' channels
-	third     units.Volts // of the reference's; 0 without one
+	known          bool
+	frequency      units.Hertz
+	window         drivers.Window
+	full           units.Volts // range of both arms' channels
+	referenceRange units.Volts // of the reference's; 0 without one
 }
 
 // topical is an error with what to look up about it.
@@ -40,7 +40,7 @@ func about(topic string, err error) error {
 
 // tune sets both instruments and waits until they have settled.
 func (s *session) tune(ctx context.Context, f units.Hertz, w drivers.Window, full units.Volts) error {
-	want := setting{true, f, w, full, s.third}
+	want := setting{true, f, w, full, s.referenceRange}
 	if s.setting == want {
 		return nil
 	}
@@ -57,11 +57,11 @@ func (s *session) tune(ctx context.Context, f units.Hertz, w drivers.Window, ful
 			return about("frequency", err)
 		}
 	}
-	if !was.known || full != was.full || w != was.window || s.third != was.third {
+	if !was.known || full != was.full || w != was.window || s.referenceRange != was.referenceRange {
 		for _, of := range s.channels() {
 			r := full
 			if of == drivers.Reference {
-				r = s.third
+				r = s.referenceRange
 			}
 			if err := s.scope.SetRange(ctx, of, r); err != nil {
 				return about("range", err)

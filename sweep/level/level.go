@@ -50,7 +50,7 @@ type Precedent struct {
 	Drive     units.DBm
 	Range     units.Volts
 	Amplitude units.Volts // of the larger arm, peak
-	Third     units.Volts // range of the phase reference's channel; 0 without one
+	Reference units.Volts // range of the phase reference's channel; 0 without one
 }
 
 // Planner predicts levels within one run. Its state is what Learn was told,
