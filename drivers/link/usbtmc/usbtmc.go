@@ -3,6 +3,7 @@
 //
 //	header.go       messages of the bulk endpoints
 //	usbtmc.go       Conn: the client, as package link opens it
+//	clear.go        Conn.Clear
 //	file.go         File: what it needs of a device file
 //	file_linux.go   the device file, over the driver's ioctls
 //	file_other.go   its refusal on other systems
@@ -432,51 +433,6 @@ func (c *Conn) arrived(b []byte) error {
 		*t = transfer{}
 	case t.left == 0:
 		t.whole = time.Now()
-	}
-	return nil
-}
-
-// Clear makes the instrument forget what it was sent and has not done, and
-// what it has not sent (USBTMC 1.0, 4.2.1.6 and 4.2.1.7; from memory).
-func (c *Conn) Clear() error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.usable(); err != nil {
-		return err
-	}
-	if err := c.cleared(); err != nil {
-		return err
-	}
-	if err := c.file.Cancel(); err != nil {
-		return c.failed(err)
-	}
-	done, file := make(chan error, 1), c.file
-	go func() { done <- file.Clear() }()
-	c.clearing = done
-	c.due, c.transfer = false, transfer{}
-	c.sent.Reset()
-	c.in.Reset()
-	return c.cleared()
-}
-
-// cleared waits for a clear that is under way; the driver's ends in its own
-// time.
-func (c *Conn) cleared() error {
-	for c.clearing != nil {
-		passed, err := c.deadline.Check()
-		if err != nil {
-			return err
-		}
-		select {
-		case err := <-c.clearing:
-			c.clearing = nil
-			if err != nil {
-				return c.failed(fmt.Errorf("USBTMC clear: %w", err))
-			}
-		case <-passed:
-		case <-c.closed:
-			return net.ErrClosed
-		}
 	}
 	return nil
 }
