@@ -9,13 +9,15 @@ import (
 	"testing"
 
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/sweep/journal"
 )
 
 // The answers of a small choke: what is asked for on the command line is in
 // the text, the page and the JSON.
 func TestChokeBudgetAndFixtureAreShown(t *testing.T) {
-	server := simulated(t, "too-little-ferrite", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "too-little-ferrite", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 12)
 	store := storeOf(bench)
 	server.FitForCalibration()
@@ -88,7 +90,8 @@ func TestChokeBudgetAndFixtureAreShown(t *testing.T) {
 
 // Every code that is stored is in the export, and reads as it was taken.
 func TestExportWithCaptures(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
 	server.FitForCalibration()
 	must(t, 0, "calibrate", "-c", bench, "--yes")
@@ -141,7 +144,8 @@ func TestExportWithCaptures(t *testing.T) {
 }
 
 func TestAskingAmissIsOneLine(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 4)
 	store := storeOf(bench)
 	server.FitForCalibration()
@@ -171,7 +175,7 @@ func TestAskingAmissIsOneLine(t *testing.T) {
 
 // The rule is that of the limits, and named.
 func TestRuleOfDecisionIsApplied(t *testing.T) {
-	server := simulated(t, "common-practice", simbench.Options{})
+	server := testbench.Simulated(t, "common-practice", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 6)
 	server.FitForCalibration()
 	must(t, 0, "calibrate", "-c", bench, "--yes")

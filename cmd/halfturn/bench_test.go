@@ -12,6 +12,7 @@ import (
 
 	"halfturn/configs"
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 )
 
 // quickBench serves the good balun to a dialect of 8 or 16 bits without settling
@@ -37,7 +38,7 @@ func quickBench(b testing.TB, points, samples, bits int) (bench string, server *
 			b.Fatal(err)
 		}
 	}
-	server = simulated(b, "good-balun", simbench.Options{})
+	server = testbench.Simulated(b, "good-balun", simbench.Options{})
 	bench = benchFile(b, server.GeneratorAddress(), server.ScopeAddress(), points)
 	text, err := os.ReadFile(bench)
 	if err != nil {

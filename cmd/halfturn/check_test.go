@@ -11,10 +11,12 @@ import (
 
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 )
 
 func TestCheckAGoodBench(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 20)
 	server.FitForCalibration()
 	out, errs := must(t, 0, "check", "-c", bench, "--yes")
@@ -31,7 +33,8 @@ func TestCheckAGoodBench(t *testing.T) {
 }
 
 func TestCheckAsJSON(t *testing.T) {
-	server := simulated(t, "broken-arm", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "broken-arm", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 20)
 	server.FitForMeasurement()
 	type report struct {
@@ -80,7 +83,8 @@ func TestCheckAsJSON(t *testing.T) {
 // The uncertainty that a check expects is the one that a measurement has, at
 // the drive and on the range that it takes.
 func TestCheckExpectsWhatIsMeasured(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 21)
 	server.FitForCalibration()
 	out, _ := must(t, 0, "check", "-c", bench, "--yes", "--json")
@@ -121,7 +125,8 @@ func TestCheckExpectsWhatIsMeasured(t *testing.T) {
 
 // Cautions are shown and Enter is asked for; wrong configuration is exit 2.
 func TestCheckAsksAndRefuses(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 20)
 	_, errs := must(t, exitNotDone, "check", "-c", bench)
 	if !strings.Contains(errs, "scope inputs are earth-referenced") || !strings.Contains(errs, "Put the calibration cable into the fixture") || !strings.Contains(errs, "nothing was measured") {
@@ -144,10 +149,11 @@ func TestCheckAsksAndRefuses(t *testing.T) {
 
 // An interrupt in the middle leaves RF off.
 func TestCheckIsInterrupted(t *testing.T) {
+	t.Parallel()
 	if runtime.GOOS == "windows" {
 		t.Skip("no interrupt can be sent to a process there")
 	}
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	server.FitForCalibration()
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 20)
 	server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, device.Late(20*time.Millisecond)))

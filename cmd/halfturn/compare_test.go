@@ -109,6 +109,7 @@ func compareJSON(t testing.TB, code int, args ...string) (c compared) {
 // The whole of compare against one simulated bench: the same balun twice, a
 // rewound one, the other way round, and a batch.
 func TestCompare(t *testing.T) {
+	t.Parallel()
 	const points = 15
 	w := newWindings(t, points)
 	// The simulator repeats its noise; another number of captures is other noise.
@@ -167,6 +168,7 @@ func TestCompare(t *testing.T) {
 // Five of the same spread by no more than their uncertainties explain; another
 // grid and another calibration change nothing.
 func TestCompareABatch(t *testing.T) {
+	t.Parallel()
 	w := newWindings(t, 12)
 	for i := range 5 {
 		w.measure(1, "--captures", fmt.Sprint(4+i)) // runs 2 to 6
@@ -193,6 +195,7 @@ func TestCompareABatch(t *testing.T) {
 }
 
 func TestCompareRefusals(t *testing.T) {
+	t.Parallel()
 	w := newWindings(t, 5)
 	w.measure(1)
 	w.measure(1, "--points", "3", "--from", "20 MHz", "--to", "30 MHz")
@@ -257,6 +260,7 @@ func TestCompareRefusals(t *testing.T) {
 
 // A calibration of its own in each run: its noise is in the difference.
 func TestCompareOwnCalibrations(t *testing.T) {
+	t.Parallel()
 	w := newWindings(t, 8)
 	w.measure(1) // run 2
 	w.on(func(s *simbench.Server) {

@@ -22,6 +22,7 @@ import (
 	"halfturn/drivers/link/vxi11"
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 	"halfturn/sweep"
 	"halfturn/units"
 )
@@ -114,7 +115,7 @@ func alike(t *testing.T, want, got [2][]sweep.Step, relative float64) {
 
 // family serves a bench on which both speak alike, or each its own.
 func family(t testing.TB, generator, scope simbench.Family) *simbench.Server {
-	return simulated(t, "good-balun", simbench.Options{GeneratorSpeaks: generator, ScopeSpeaks: scope})
+	return testbench.Simulated(t, "good-balun", simbench.Options{GeneratorSpeaks: generator, ScopeSpeaks: scope})
 }
 
 // shippedLines are those of a bench with the families' own dialects.
@@ -261,6 +262,7 @@ func TestSimulateWorksAsPrinted(t *testing.T) {
 			if code := <-ended; code != 0 {
 				t.Errorf("exit %d", code)
 			}
+			keys.Close()
 		})
 	}
 }
@@ -272,7 +274,7 @@ func TestSpokenOnASerialLine(t *testing.T) {
 	if !simbench.HasPTY {
 		t.Skip("no pseudo-terminals here")
 	}
-	server := simulated(t, "good-balun", simbench.Options{GeneratorSpeaks: simbench.Spoken, ScopeSpeaks: simbench.Spoken, PTY: true})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{GeneratorSpeaks: simbench.Spoken, ScopeSpeaks: simbench.Spoken, PTY: true})
 	// Few settings and short records: a character takes a millisecond.
 	scope := dialectFile(t, `format: 1
 include: spoken-scope

@@ -20,6 +20,7 @@ import (
 
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 )
@@ -64,8 +65,9 @@ func uninterrupted(t *testing.T, server *simbench.Server, points int) []sweep.St
 // Killed with -9 again and again, at moments drawn at random, a run that is
 // resumed equals one that was left in peace, and no step is measured twice.
 func TestAKilledRunIsResumed(t *testing.T) {
+	t.Parallel()
 	const points = 60
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	want := uninterrupted(t, server, points)
 
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), points)
@@ -131,11 +133,12 @@ func stored(t *testing.T, path string) int {
 
 // An interrupt ends the run after the step, tidily, with RF off.
 func TestAnInterruptEndsTidily(t *testing.T) {
+	t.Parallel()
 	if runtime.GOOS == "windows" {
 		t.Skip("no interrupt can be sent to a process there")
 	}
 	const points = 60
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	want := uninterrupted(t, server, points)
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), points)
 	server.FitForCalibration()
@@ -185,8 +188,9 @@ func waitFor(t *testing.T, what func() bool) {
 // without a trace in the result; for good is one clear line, RF off, and no
 // finished step lost.
 func TestBadInstruments(t *testing.T) {
+	t.Parallel()
 	const points = 6
-	calm := simulated(t, "good-balun", simbench.Options{})
+	calm := testbench.Simulated(t, "good-balun", simbench.Options{})
 	want := uninterrupted(t, calm, points)
 
 	half := func(reply []byte) simbench.Action {
@@ -226,7 +230,7 @@ func TestBadInstruments(t *testing.T) {
 		for _, often := range []string{"once", "for good"} {
 			t.Run(name+" "+often, func(t *testing.T) {
 				t.Parallel()
-				server := simulated(t, "good-balun", simbench.Options{})
+				server := testbench.Simulated(t, "good-balun", simbench.Options{})
 				bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), points)
 				text, err := os.ReadFile(bench)
 				if err != nil {
@@ -270,6 +274,7 @@ func TestBadInstruments(t *testing.T) {
 }
 
 func TestNoInstrumentIsOneLine(t *testing.T) {
+	t.Parallel()
 	var gone [2]string
 	for i := range gone {
 		listener, err := net.Listen("tcp", "127.0.0.1:0")
@@ -289,6 +294,7 @@ func TestNoInstrumentIsOneLine(t *testing.T) {
 // A store that is cut off anywhere gives the steps it still holds or one clear
 // line, never a panic and never another number.
 func TestADamagedStoreIsOneLine(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	must(t, 0, "demo", "--out", dir)
 	store := filepath.Join(dir, "halfturn.db")
@@ -339,7 +345,8 @@ func TestADamagedStoreIsOneLine(t *testing.T) {
 
 // Two processes cannot carry out the same run.
 func TestARunIsHeldByOneProcess(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 60)
 	server.FitForCalibration()
 	server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action {

@@ -15,6 +15,7 @@ import (
 
 // What simulate prints for a generator with habits is read as these habits.
 func TestSimulatePrintsHabits(t *testing.T) {
+	t.Parallel()
 	var out, errs bytes.Buffer
 	if code := run(t.Context(), []string{"simulate", "-c", "stepped-generator"}, strings.NewReader("quit\n"), &out, &errs); code != 0 {
 		t.Fatalf("exit %d, %s", code, errs.String())

@@ -6,17 +6,15 @@ import (
 	"testing"
 
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 )
 
 // A calibration that read nothing is no success, whatever the run's state.
 func TestACalibrationWithoutARatioFails(t *testing.T) {
+	t.Parallel()
 	s := scenario(t, "good-balun")
 	s.Scope.Noise.OfRange = 0.2 // clips at any drive
-	server, err := simbench.Serve(t.Context(), s, simbench.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer server.Close()
+	server := testbench.Serve(t, s, simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
 	server.FitForCalibration()
 	code, out, errs := halfturn(t, "calibrate", "-c", bench, "--yes")
@@ -28,6 +26,7 @@ func TestACalibrationWithoutARatioFails(t *testing.T) {
 // From the bench file to what `show` says: a channel that bends is put down to
 // the scope, ferrite that follows the level to the balun.
 func TestLinearityIsPutDown(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct {
 		spoil        func(*simbench.Scenario)
 		cable, balun string
@@ -41,11 +40,7 @@ func TestLinearityIsPutDown(t *testing.T) {
 			s := scenario(t, "good-balun")
 			s.Scope.Noise.OfRange = 0.002
 			c.spoil(s)
-			server, err := simbench.Serve(t.Context(), s, simbench.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer server.Close()
+			server := testbench.Serve(t, s, simbench.Options{})
 			bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 9)
 			text, err := os.ReadFile(bench)
 			if err != nil {

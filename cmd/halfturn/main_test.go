@@ -2,8 +2,8 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 )
@@ -27,15 +28,11 @@ func TestMain(m *testing.M) {
 	if os.Getenv(runsMain) != "" {
 		main()
 	}
-	// The locks of these benches stay out of the user's folder.
-	cache, err := os.MkdirTemp("", "halfturn-cache-")
-	if err != nil {
-		panic(err)
+	// These tests wait for instruments more than they compute.
+	if flag.Parse(); flag.Lookup("test.parallel").DefValue == flag.Lookup("test.parallel").Value.String() {
+		_ = flag.Set("test.parallel", "6")
 	}
-	os.Setenv("XDG_CACHE_HOME", cache)
-	code := m.Run()
-	os.RemoveAll(cache)
-	os.Exit(code)
+	testbench.Main(m)
 }
 
 // child prepares the program as a process of its own.
@@ -61,21 +58,6 @@ func must(t testing.TB, code int, args ...string) (out, errs string) {
 		t.Fatalf("halfturn %s: exit %d, want %d\n%s\n%s", strings.Join(args, " "), got, code, out, errs)
 	}
 	return out, errs
-}
-
-// simulated serves a shipped scenario.
-func simulated(t testing.TB, scenario string, o simbench.Options) *simbench.Server {
-	t.Helper()
-	s, err := simbench.Load(scenario)
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simbench.Serve(context.Background(), s, o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { server.Close() })
-	return server
 }
 
 // benchFile writes a bench of the given addresses and returns its path; the
@@ -136,6 +118,7 @@ func steps(t testing.TB, store string, run int64) []sweep.Step {
 }
 
 func TestDemoEndsByVerdict(t *testing.T) {
+	t.Parallel()
 	for scenario, want := range map[string]struct {
 		code int
 		says string
@@ -168,6 +151,7 @@ func TestDemoEndsByVerdict(t *testing.T) {
 }
 
 func TestDemoTruthShowsTheErrors(t *testing.T) {
+	t.Parallel()
 	out, _ := must(t, 0, "demo", "--truth", "--out", t.TempDir())
 	for _, want := range []string{"exact", "error", "largest error"} {
 		if !strings.Contains(out, want) {
@@ -178,6 +162,7 @@ func TestDemoTruthShowsTheErrors(t *testing.T) {
 
 // The demo picks the shipped bench that suits a generator of many habits.
 func TestDemoOnASteppedGenerator(t *testing.T) {
+	t.Parallel()
 	out, _ := must(t, 0, "demo", "--scenario", "stepped-generator", "--truth", "--out", t.TempDir())
 	if n := strings.Count(out, "exact value inside the stated interval at 60 of 60 steps"); n != 4 {
 		t.Errorf("%d of 4 results hold all exact values:\n%s", n, out)
@@ -190,7 +175,8 @@ func TestDemoOnASteppedGenerator(t *testing.T) {
 // The whole job from the command line, over TCP and over both serial libraries
 // on a pseudo-terminal: the same bench gives the same steps.
 func TestTheJobOverEveryLink(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{PTY: runtime.GOOS == "linux"})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{PTY: runtime.GOOS == "linux"})
 	generatorLine, scopeLine := server.SerialAddresses()
 	addresses := map[string][2]string{"tcp": {server.GeneratorAddress(), server.ScopeAddress()}}
 	if generatorLine != "" {
@@ -228,6 +214,7 @@ func TestTheJobOverEveryLink(t *testing.T) {
 }
 
 func TestShowReportExport(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	must(t, 0, "demo", "--out", dir)
 	store := filepath.Join(dir, "halfturn.db")
@@ -286,6 +273,7 @@ func TestShowReportExport(t *testing.T) {
 
 // Wrong usage and configuration: exit 2 and one line that says what to do.
 func TestWrongUsageIsOneLineAndExit2(t *testing.T) {
+	t.Parallel()
 	bench := benchFile(t, "tcp://127.0.0.1:1", "tcp://127.0.0.1:2", 5)
 	spoiled := func(from, to string) string {
 		text, err := os.ReadFile(bench)
@@ -342,6 +330,7 @@ func TestWrongUsageIsOneLineAndExit2(t *testing.T) {
 }
 
 func TestHelpHasAnExampleForEachCommand(t *testing.T) {
+	t.Parallel()
 	for _, cmd := range rootCommand().Commands() {
 		if cmd.Name() == "help" || cmd.Name() == "completion" {
 			continue
@@ -357,6 +346,7 @@ func TestHelpHasAnExampleForEachCommand(t *testing.T) {
 }
 
 func TestVersion(t *testing.T) {
+	t.Parallel()
 	out, _ := must(t, 0, "version")
 	if !strings.HasPrefix(out, "halfturn ") || !strings.Contains(out, runtime.Version()) {
 		t.Errorf("%q", out)

@@ -15,12 +15,14 @@ import (
 
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 )
 
 // A hang-up makes the daemon read its bench again, with the files that the bench
 // file names; another listen or bad limits change nothing.
 func TestServeReadsAgainOnAHangUp(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, 4, "")
 	text, err := os.ReadFile(file)
 	if err != nil {
@@ -78,13 +80,14 @@ func TestServeReadsAgainOnAHangUp(t *testing.T) {
 // The service manager is told that the daemon serves, that it is alive and
 // that it stops (sd_notify(3)).
 func TestServeNotifies(t *testing.T) {
+	t.Parallel()
 	name := filepath.Join(t.TempDir(), "n")
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
 	if err != nil {
 		t.Skip("no such sockets here:", err)
 	}
 	defer socket.Close()
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, _ := daemonFile(t, server, 4, "")
 	cmd := child("serve", "-c", file)
 	cmd.Env = append(cmd.Env, "NOTIFY_SOCKET="+name, "WATCHDOG_USEC=300000")

@@ -9,38 +9,20 @@ import (
 	"regexp"
 	"runtime"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 )
-
-// shared is a writer that one goroutine fills and another looks at.
-type shared struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (s *shared) Write(p []byte) (int, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.b.Write(p)
-}
-
-func (s *shared) String() string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.b.String()
-}
 
 // replaying runs `halfturn replay` and returns where it serves. end waits for
 // its exit, which stopping brings about where it does not come on its own.
 func replaying(t *testing.T, args ...string) (generator, scope string, end func(stopping bool) (int, string)) {
 	t.Helper()
 	ctx, stop := context.WithCancel(t.Context())
-	var out shared
+	var out testbench.Log
 	code := make(chan int, 1)
 	go func() {
 		code <- run(ctx, append([]string{"replay"}, args...), strings.NewReader(""), &out, &out)
@@ -106,7 +88,7 @@ func errorLines(errs, generator, scope string) string {
 // pace, and masked.
 func TestARecordingIsReplayed(t *testing.T) {
 	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
-	server := simulated(t, "good-balun", simbench.Options{PTY: runtime.GOOS == "linux"})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{PTY: runtime.GOOS == "linux"})
 	generatorLine, scopeLine := server.SerialAddresses()
 	addresses := map[string][2]string{"tcp": {server.GeneratorAddress(), server.ScopeAddress()}}
 	if generatorLine != "" {
@@ -172,6 +154,7 @@ func TestARecordingIsReplayed(t *testing.T) {
 
 // What went wrong goes wrong again: the same line, and the same steps before it.
 func TestAFaultIsReplayed(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct {
 		instrument simbench.Instrument
 		command    string
@@ -190,7 +173,7 @@ func TestAFaultIsReplayed(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			server := simulated(t, "good-balun", simbench.Options{})
+			server := testbench.Simulated(t, "good-balun", simbench.Options{})
 			bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 4)
 			replacing(t, bench, "2 s", "1 s")
 			recorded := filepath.Join(filepath.Dir(bench), "fault.rec")
@@ -223,7 +206,8 @@ func TestAFaultIsReplayed(t *testing.T) {
 // `check` and the daemon are recorded as well, and what cannot be recorded is
 // said before anything is switched on.
 func TestWhatIsRecorded(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	server.FitForCalibration()
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
 	recorded := filepath.Join(filepath.Dir(bench), "check.rec")
@@ -266,7 +250,8 @@ func TestWhatIsRecorded(t *testing.T) {
 // The daemon records all its runs in one file, also when it is killed; what
 // comes after is added.
 func TestTheDaemonRecords(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	server.FitForCalibration()
 	file, address := daemonFile(t, server, 3, "")
 	recorded := filepath.Join(filepath.Dir(file), "daemon.rec")
@@ -291,7 +276,7 @@ func TestTheDaemonRecords(t *testing.T) {
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
-	var out shared
+	var out testbench.Log
 	if code := run(ctx, []string{"replay", recorded}, strings.NewReader(""), &out, &out); code != 1 || !strings.Contains(out.String(), "cut off") {
 		t.Errorf("exit %d\n%s", code, out.String())
 	}
@@ -305,7 +290,7 @@ func BenchmarkRecording(b *testing.B) {
 
 func benchmarkRecording(b *testing.B, recorded bool) {
 	const points = 60
-	server := simulated(b, "good-balun", simbench.Options{})
+	server := testbench.Simulated(b, "good-balun", simbench.Options{})
 	server.FitForCalibration()
 	var size int64
 	for b.Loop() {
@@ -326,7 +311,8 @@ func benchmarkRecording(b *testing.B, recorded bool) {
 
 // What a replay prints for a bench file has the phase reference too.
 func TestAReplayKnowsTheReference(t *testing.T) {
-	server := simulated(t, "with-reference", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "with-reference", simbench.Options{})
 	server.FitForCalibration()
 	bench := func(generator, scope string) string {
 		return benchOf(t, fmt.Sprintf(`bench:

@@ -23,6 +23,7 @@ import (
 // Tolerances: what is stated, and 0.05 dB and 0.3° of noise and second-order
 // errors; the simulated bench has none of the budget's errors but the level's.
 func TestDemoWithReference(t *testing.T) {
+	t.Parallel()
 	out := t.TempDir()
 	code, text, complaint := halfturn(t, "demo", "--scenario", "with-reference", "--out", out)
 	if code != 0 {

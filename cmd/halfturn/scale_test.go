@@ -19,6 +19,7 @@ import (
 
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 )
@@ -78,9 +79,10 @@ func scaledStore(t testing.TB, runs, steps, samples int) (bench string) {
 // the links of the page, has every run once and in order, while another process
 // adds runs; and each run's report is there.
 func TestScaledStorePageByPage(t *testing.T) {
+	t.Parallel()
 	const runs, steps = 60, 50
 	store := storeOf(scaledStore(t, runs, steps, 200))
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, steps, "")
 	onStore(t, file, store)
 	s := serveChild(t, file, address)
@@ -204,7 +206,7 @@ func BenchmarkScale(b *testing.B) {
 		}
 		b.Logf("%s made in %v", store, time.Since(begun).Round(time.Second))
 	}
-	server := simulated(b, "good-balun", simbench.Options{})
+	server := testbench.Simulated(b, "good-balun", simbench.Options{})
 	file, address := daemonFile(b, server, steps, "")
 	onStore(b, file, store)
 	newest := int64(runs) - 1

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -24,6 +25,7 @@ import (
 	"halfturn/cmd/halfturn/daemon/token"
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 	"halfturn/sweep/queue"
 )
 
@@ -36,10 +38,18 @@ type serving struct {
 	errs    *bytes.Buffer
 }
 
-// freeAddress is one that nobody listens on now.
+var hosts atomic.Int32
+
+// freeAddress is one that nobody listens on now. Where a host has many loopback
+// addresses it is on one of its own, so that no other test takes its port while
+// the daemon is down.
 func freeAddress(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	host := "127.0.0.1"
+	if runtime.GOOS == "linux" {
+		host = fmt.Sprintf("127.0.1.%d", hosts.Add(1))
+	}
+	l, err := net.Listen("tcp", host+":0")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,7 +177,8 @@ func (s *serving) until(id int64, state queue.State) queue.Job {
 // A calibration and a balun job, queued from the command line, ask for what
 // they need and are done; the runs are those of the commands.
 func TestServeTheJob(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, 6, "")
 	s := serveChild(t, file, address)
 
@@ -214,7 +225,8 @@ func TestServeTheJob(t *testing.T) {
 
 // Nobody else gets at the bench that a daemon owns.
 func TestServeHoldsTheBench(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, 4, "")
 	s := serveChild(t, file, address)
 	pid := fmt.Sprintf("process %d on ", s.cmd.Process.Pid)
@@ -244,12 +256,13 @@ func TestServeHoldsTheBench(t *testing.T) {
 // does, and started again: no run is begun twice, no step is measured twice,
 // nothing that was queued is lost, and every run equals an uninterrupted one.
 func TestServeSoak(t *testing.T) {
-	kills := 50
+	t.Parallel()
+	kills := 25
 	if testing.Short() || raceDetector {
 		kills = 10
 	}
 	const points = 20
-	server := simulated(t, "good-balun", simbench.Options{})
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	calm := uninterrupted(t, server, points)
 
 	file, address := daemonFile(t, server, points, "")
@@ -312,6 +325,7 @@ func TestServeSoak(t *testing.T) {
 // A termination: RF goes off, the step ends, the state is saved, within 5 s,
 // also where an instrument hangs; the next start goes on.
 func TestServeTermination(t *testing.T) {
+	t.Parallel()
 	if runtime.GOOS == "windows" {
 		t.Skip("no signal can be sent to a process there")
 	}
@@ -319,7 +333,7 @@ func TestServeTermination(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			const points = 6
-			server := simulated(t, "good-balun", simbench.Options{})
+			server := testbench.Simulated(t, "good-balun", simbench.Options{})
 			calm := uninterrupted(t, server, points)
 			file, address := daemonFile(t, server, points, "")
 			s := serveChild(t, file, address)
@@ -367,7 +381,8 @@ func TestServeTermination(t *testing.T) {
 
 // Two runs compared over HTTP say what the command says.
 func TestServeCompares(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, 6, "")
 	server.FitForCalibration()
 	must(t, 0, "calibrate", "-c", file, "--yes")
@@ -405,7 +420,8 @@ func TestServeCompares(t *testing.T) {
 // Wrong requests of the commands are one line and exit 2; two jobs of one name
 // are refused.
 func TestServeRefusals(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	file, address := daemonFile(t, server, 4, "")
 	serveChild(t, file, address)
 	must(t, 0, "submit", "balun", "-c", file, "--name", "one")
@@ -452,6 +468,7 @@ func TestServeRefusals(t *testing.T) {
 }
 
 func TestTokenIsNotKept(t *testing.T) {
+	t.Parallel()
 	out, _ := must(t, 0, "token")
 	var secret, hash string
 	if _, err := fmt.Sscanf(out, "token %s\ntoken_hash: %s\n", &secret, &hash); err != nil || token.Valid(hash) != nil || strings.Contains(hash, secret) {
@@ -465,6 +482,7 @@ func TestTokenIsNotKept(t *testing.T) {
 
 // A daemon that wants a token says so in the words of the command line.
 func TestClientsAreToldOfTheToken(t *testing.T) {
+	t.Parallel()
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		w.WriteHeader(http.StatusUnauthorized)
 		fmt.Fprint(w, `{"title": "Unauthorized", "status": 401, "detail": "this needs the access token"}`)
@@ -477,7 +495,8 @@ func TestClientsAreToldOfTheToken(t *testing.T) {
 
 // The latest calibration is not the one of a dry run, which is of a simulated bench.
 func TestADryRunIsNoCalibration(t *testing.T) {
-	server := simulated(t, "good-balun", simbench.Options{})
+	t.Parallel()
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	bench := benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 3)
 	server.FitForCalibration()
 	must(t, 0, "calibrate", "-c", bench, "--yes")

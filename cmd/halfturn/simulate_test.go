@@ -11,6 +11,7 @@ import (
 
 // What simulate prints can be put into a bench file, whatever is spoken.
 func TestSimulatePrintsTheBenchFile(t *testing.T) {
+	t.Parallel()
 	serial := "tcp://127"
 	if simbench.HasPTY {
 		serial = "serial:///dev/"

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/units"
 )
 
@@ -74,11 +75,7 @@ func shown(t *testing.T, store, run string) (s runShown) {
 // more with its arms exchanged as run 4; it returns what the latter printed.
 func exchange(t *testing.T, scenario *simbench.Scenario) (bench, out string) {
 	t.Helper()
-	server, err := simbench.Serve(t.Context(), scenario, simbench.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { server.Close() })
+	server := testbench.Serve(t, scenario, simbench.Options{})
 	bench = benchFile(t, server.GeneratorAddress(), server.ScopeAddress(), 12)
 	server.FitForCalibration()
 	must(t, 0, "calibrate", "-c", bench, "--yes")
@@ -110,6 +107,7 @@ func scenario(t *testing.T, name string) *simbench.Scenario {
 // their sign, both together give the simulator's ratio without any
 // calibration, and the calibration is found right.
 func TestSwappedArms(t *testing.T) {
+	t.Parallel()
 	equal := scenario(t, "good-balun")
 	equal.Arms[1] = equal.Arms[0]
 	bench, out := exchange(t, equal)
@@ -172,6 +170,7 @@ func TestSwappedArms(t *testing.T) {
 // which no calibration cable shows: with r of the one and r' of the other way
 // round, both runs together give -sqrt(r/r'), and the fixture r over that.
 func TestSwappedArmsShowUnequalLoads(t *testing.T) {
+	t.Parallel()
 	unequal := scenario(t, "good-balun")
 	unequal.Arms[1].Resistance = 115
 	other := *unequal
@@ -201,6 +200,7 @@ func degrees(radians float64) float64 { return radians * 180 / math.Pi }
 
 // A swapped run is shown also where its straight one does not go with it.
 func TestASwappedRunAlone(t *testing.T) {
+	t.Parallel()
 	equal := scenario(t, "good-balun")
 	bench, _ := exchange(t, equal)
 	db, err := sql.Open("sqlite", storeOf(bench))

@@ -66,6 +66,7 @@ func told(t testing.TB, store, run string) (text, object, page, csv string) {
 var thinnedLine = regexp.MustCompile(`<tr><th scope="row">note</th><td>the captures of this run were thinned.*</tr>\n`)
 
 func TestThinnedRunsSayTheSame(t *testing.T) {
+	t.Parallel()
 	for _, scenario := range []string{"good-balun", "too-little-ferrite"} {
 		t.Run(scenario, func(t *testing.T) {
 			t.Parallel()
@@ -161,6 +162,7 @@ func TestThinnedRunsSayTheSame(t *testing.T) {
 
 // A figure whose captures are gone is told, not left out in silence.
 func TestFigureWhoseCapturesAreGone(t *testing.T) {
+	t.Parallel()
 	store := agedStore(t, "good-balun")
 	s, err := journal.OpenExisting(t.Context(), store)
 	if err != nil {
@@ -188,6 +190,7 @@ func TestFigureWhoseCapturesAreGone(t *testing.T) {
 }
 
 func TestThinUsage(t *testing.T) {
+	t.Parallel()
 	store := filepath.Join(t.TempDir(), "none.db")
 	bench := benchFile(t, "tcp://127.0.0.1:1", "tcp://127.0.0.1:2", 5)
 	for _, c := range []struct {

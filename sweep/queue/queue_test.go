@@ -11,31 +11,12 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
-
 	"halfturn/analysis/balance"
 	"halfturn/drivers"
 	"halfturn/sweep"
 	"halfturn/sweep/journal"
 	"halfturn/units"
 )
-
-func TestMain(m *testing.M) {
-	cache, err := os.MkdirTemp("", "halfturn-cache-")
-	if err != nil {
-		panic(err)
-	}
-	os.Setenv("XDG_CACHE_HOME", cache)
-	code := m.Run()
-	os.RemoveAll(cache)
-	if code == 0 {
-		if err := goleak.Find(); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			code = 1
-		}
-	}
-	os.Exit(code)
-}
 
 // fake is a bench that measures in no time.
 type fake struct {

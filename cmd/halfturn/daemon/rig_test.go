@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,32 +15,16 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
-
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/sweep/queue"
 )
 
 func TestMain(m *testing.M) {
-	// Locks of this binary's benches stay out of the user's folder.
-	cache, err := os.MkdirTemp("", "halfturn-cache-")
-	if err != nil {
-		panic(err)
-	}
-	os.Setenv("XDG_CACHE_HOME", cache)
 	fileEvery = 20 * time.Millisecond
 	thinFirst, thinEvery = 50*time.Millisecond, 50*time.Millisecond
-	http.DefaultTransport.(*http.Transport).DisableKeepAlives = true
-	code := m.Run()
-	os.RemoveAll(cache)
-	if code == 0 {
-		if err := goleak.Find(); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			code = 1
-		}
-	}
-	os.Exit(code)
+	testbench.Main(m)
 }
 
 // rig is a daemon with a simulated bench, on real sockets.
@@ -52,46 +35,11 @@ type rig struct {
 	daemon *Daemon
 	base   string
 	token  string
-	log    *locked
+	log    *testbench.Log
 	end    func() // stops the daemon as a termination does, once
 }
 
-// locked is a buffer that may be read while it is written to.
-type locked struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *locked) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *locked) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
-}
-
 const points = 4 // in the bench files of these tests
-
-func benchText(server *simbench.Server, store, serve string) string {
-	return fmt.Sprintf(`bench:
-  name: Harbour bench
-  fixture: plate 1
-  generator: {address: "%s", dialect: scpi99-generator, time_limit: 300 ms}
-  scope: {address: "%s", dialect: scpi99-digitiser, time_limit: 300 ms, channels: [1, 2]}
-  load: {resistance: 100 Ω, capacitance: 15 pF, source: 50 Ω}
-  max_drive: {generator: 13 dBm, balun: 20 dBm}
-plan: {from: 10 MHz, to: 300 MHz, points: %d, spacing: logarithmic, captures: 2}
-limits: default
-store: %s
-serve:
-  listen: 127.0.0.1:0
-  backoff: 10 ms
-%s`, server.GeneratorAddress(), server.ScopeAddress(), points, store, serve)
-}
 
 // newRig serves a scenario and prepares a bench file; begin starts the daemon.
 func newRig(t testing.TB, serve string) *rig {
@@ -101,17 +49,10 @@ func newRig(t testing.TB, serve string) *rig {
 
 func newRigIn(t testing.TB, dir, serve string) *rig {
 	t.Helper()
-	scenario, err := simbench.Load("good-balun")
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simbench.Serve(context.Background(), scenario, simbench.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { server.Close() })
-	r := &rig{TB: t, server: server, dir: dir, log: &locked{}}
-	if err := os.WriteFile(r.file(), []byte(benchText(server, filepath.Join(dir, "store.db"), serve)), 0o600); err != nil {
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
+	r := &rig{TB: t, server: server, dir: dir, log: &testbench.Log{}}
+	text := testbench.Bench{Points: points, Captures: 2, TimeLimit: 300 * time.Millisecond, Serve: serve}.Text(server, filepath.Join(dir, "store.db"))
+	if err := os.WriteFile(r.file(), []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	return r
@@ -233,14 +174,7 @@ func (r *rig) until(id int64, state queue.State) queue.Job {
 		case j.State == state:
 			return j
 		case j.State == queue.Asking:
-			switch j.Question.Fit.What {
-			case queue.Cable:
-				r.server.FitForCalibration()
-			case queue.Exchanged:
-				r.server.Fit(simbench.FitSwapped)
-			default:
-				r.server.FitForMeasurement()
-			}
+			testbench.Fit(r.server, j.Question.Fit)
 			r.do("POST", fmt.Sprintf("%s/jobs/%d/answer", root, id), `{"ready": true}`)
 		case !j.State.Open() || time.Now().After(deadline):
 			r.Fatalf("job %d is %s (%s), not %s\n%s", id, j.State, j.Reason, state, r.log)

@@ -25,6 +25,7 @@ import (
 	"halfturn/cmd/halfturn/daemon/token"
 	"halfturn/drivers/simbench"
 	"halfturn/drivers/simbench/device"
+	"halfturn/internal/testbench"
 	"halfturn/sweep/queue"
 )
 
@@ -200,10 +201,10 @@ func TestInABrowser(t *testing.T) {
 	b.open("/")
 	b.sees("Put the calibration cable into the fixture")
 	b.shot("now-asking")
-	b.fit(queue.Cable)
+	testbench.Fit(b.server, queue.Fit{What: queue.Cable})
 	b.click(".ask button")
 	b.sees("Put the balun")
-	b.fit(queue.TheBalun)
+	testbench.Fit(b.server, queue.Fit{What: queue.TheBalun})
 	// Slow enough from some step on that no browser, however slow, comes late.
 	b.server.Interfere(simbench.Scope, device.FromNth("INITiate", 12, func([]byte) simbench.Action {
 		return simbench.Action{Delay: 500 * time.Millisecond}

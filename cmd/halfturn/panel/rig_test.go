@@ -1,7 +1,6 @@
 package panel
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,36 +10,17 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
-
-	"go.uber.org/goleak"
 
 	"halfturn/cmd/halfturn/daemon"
 	"halfturn/cmd/halfturn/setup"
 	"halfturn/drivers/simbench"
+	"halfturn/internal/testbench"
 	"halfturn/sweep/queue"
 )
 
-func TestMain(m *testing.M) {
-	// Locks of this binary's benches stay out of the user's folder.
-	cache, err := os.MkdirTemp("", "halfturn-cache-")
-	if err != nil {
-		panic(err)
-	}
-	os.Setenv("XDG_CACHE_HOME", cache)
-	http.DefaultTransport.(*http.Transport).DisableKeepAlives = true
-	code := m.Run()
-	os.RemoveAll(cache)
-	if code == 0 {
-		if err := goleak.Find(); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			code = 1
-		}
-	}
-	os.Exit(code)
-}
+func TestMain(m *testing.M) { testbench.Main(m) }
 
 // rig is a daemon with its pages and a simulated bench, on real sockets.
 type rig struct {
@@ -48,24 +28,7 @@ type rig struct {
 	server *simbench.Server
 	daemon *daemon.Daemon
 	base   string
-	log    *lockedBuffer
-}
-
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
+	log    *testbench.Log
 }
 
 // newRig starts a daemon whose plan has so many points, and which waits so
@@ -78,34 +41,12 @@ func newRig(t testing.TB, points int, settle time.Duration) *rig {
 // newGuardedRig starts one with the hash of a token.
 func newGuardedRig(t testing.TB, points int, settle time.Duration, hash string) *rig {
 	t.Helper()
-	scenario, err := simbench.Load("good-balun")
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simbench.Serve(context.Background(), scenario, simbench.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { server.Close() })
+	server := testbench.Simulated(t, "good-balun", simbench.Options{})
 	dir := t.TempDir()
 	file := filepath.Join(dir, "bench.yaml")
-	text := fmt.Sprintf(`bench:
-  name: Harbour bench
-  fixture: plate 1
-  settle: %d ms
-  generator: {address: "%s", dialect: scpi99-generator, time_limit: 5 s}
-  scope: {address: "%s", dialect: scpi99-digitiser, time_limit: 5 s, channels: [1, 2]}
-  load: {resistance: 100 Ω, capacitance: 15 pF, source: 50 Ω}
-  max_drive: {generator: 13 dBm, balun: 20 dBm}
-plan: {from: 10 MHz, to: 300 MHz, points: %d, spacing: logarithmic}
-limits: default
-store: %s
-serve:
-  listen: 127.0.0.1:0
-  backoff: 10 ms
-  schedules:
+	text := testbench.Bench{Points: points, TimeLimit: 5 * time.Second, Settle: settle, Serve: `  schedules:
     - {name: nightly, when: "30 2 * * *", zone: UTC, job: balun, label: nightly}
-`, settle.Milliseconds(), server.GeneratorAddress(), server.ScopeAddress(), points, filepath.Join(dir, "store.db"))
+`}.Text(server, filepath.Join(dir, "store.db"))
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -114,7 +55,7 @@ serve:
 		t.Fatal(err)
 	}
 	config.Serve.TokenHash = hash
-	r := &rig{TB: t, server: server, log: &lockedBuffer{}}
+	r := &rig{TB: t, server: server, log: &testbench.Log{}}
 	r.daemon, err = daemon.New(context.Background(), daemon.Options{
 		Config: config, File: file, Program: "halfturn test", Version: "test", Log: r.log, Page: Page,
 	})
@@ -189,24 +130,12 @@ func (r *rig) until(state queue.State) queue.Job {
 		case j.State == state:
 			return j
 		case j.State == queue.Asking:
-			r.fit(j.Question.Fit.What)
+			testbench.Fit(r.server, j.Question.Fit)
 			r.post(http.StatusSeeOther, fmt.Sprintf("/jobs/%d/answer", j.ID), nil)
 		case !j.State.Open() || time.Now().After(deadline):
 			r.Fatalf("job %d is %s (%s), not %s\n%s", j.ID, j.State, j.Reason, state, r.log)
 		}
 		time.Sleep(5 * time.Millisecond)
-	}
-}
-
-// fit is what a person does at the bench.
-func (r *rig) fit(what string) {
-	switch what {
-	case queue.Cable:
-		r.server.FitForCalibration()
-	case queue.Exchanged:
-		r.server.Fit(simbench.FitSwapped)
-	default:
-		r.server.FitForMeasurement()
 	}
 }
 
