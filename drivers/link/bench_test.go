@@ -38,6 +38,7 @@ func bridge(address string) func(io.ReadWriteCloser) {
 // The drivers, with the shipped dialects, find the truth at the simulated
 // bench over each link, and again after it broke.
 func TestDriversFindTheTruth(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, start func(testing.TB, func(io.ReadWriteCloser)) string) {
 		ctx := t.Context()
 		scenario, err := simbench.Load("good-balun")

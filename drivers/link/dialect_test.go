@@ -15,6 +15,7 @@ import (
 // habit of its peers: the simulated scope gives the very capture that it gives
 // over a socket, and the generator takes what it is told.
 func TestADialectOverEachLink(t *testing.T) {
+	t.Parallel()
 	scenario, err := simbench.Load("good-balun")
 	if err != nil {
 		t.Fatal(err)

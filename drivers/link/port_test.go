@@ -23,6 +23,7 @@ func (p *heldPort) unstick()     {}
 func (p *heldPort) Close() error { close(p.closed); return nil }
 
 func TestCloseDoesNotWaitForADriver(t *testing.T) {
+	t.Parallel()
 	p := &heldPort{make(chan struct{}), make(chan struct{})}
 	l := newSerial("serial:///held", settings{device: "/held", flow: flowNone}, p)
 	limit(t, l, short)

@@ -23,6 +23,7 @@ import (
 // What was recorded over a link that knows where messages end comes again over
 // a raw socket: the same answers, and the same line for what an instrument did wrong.
 func TestRecordedLinks(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"hislip, small, overlap", "vxi11", "usbtmc, no newline"} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

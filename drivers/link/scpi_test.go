@@ -145,6 +145,7 @@ func everyByte() []byte {
 }
 
 func TestExchanges(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, start func(testing.TB, func(io.ReadWriteCloser)) string) {
 		payload := everyByte()
 		large := bytes.Repeat(payload, 700) // more than any buffer
@@ -203,6 +204,7 @@ func TestExchanges(t *testing.T) {
 // Questions whose answers come late: only the answer to the question just
 // asked is taken.
 func TestLateReplies(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, start func(testing.TB, func(io.ReadWriteCloser)) string) {
 		blockOf := func(n string) []byte { return []byte(strings.Repeat(n+"\n#15\x00", 300)) }
 		address := start(t, answering(func(m string) string {
@@ -248,6 +250,7 @@ func TestLateReplies(t *testing.T) {
 }
 
 func TestFaults(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, start func(testing.TB, func(io.ReadWriteCloser)) string) {
 		address := start(t, answering(func(m string) string {
 			switch m {
@@ -295,6 +298,7 @@ func TestFaults(t *testing.T) {
 }
 
 func TestCancelled(t *testing.T) {
+	t.Parallel()
 	each(t, func(t *testing.T, start func(testing.TB, func(io.ReadWriteCloser)) string) {
 		address := start(t, answering(func(m string) string {
 			if m == "NEVER?" {

@@ -52,6 +52,7 @@ func hold(t *testing.T, l Link, far *os.File) {
 }
 
 func TestXOFF(t *testing.T) {
+	t.Parallel()
 	for _, library := range []string{"bugst", "tarm"} {
 		t.Run(library, func(t *testing.T) {
 			l, far := openPTY(t, "flow=xonxoff&library="+library)
@@ -98,6 +99,7 @@ func TestXOFF(t *testing.T) {
 
 // Who opens a line that was held when the last link closed is not held.
 func TestXOFFIsForgotten(t *testing.T) {
+	t.Parallel()
 	l, far := openPTY(t, "flow=xonxoff")
 	limit(t, l, long)
 	hold(t, l, far)
@@ -119,6 +121,7 @@ func TestXOFFIsForgotten(t *testing.T) {
 
 // All bytes but the two of flow control pass a line with XON/XOFF.
 func TestXonXoffCarriesText(t *testing.T) {
+	t.Parallel()
 	l, far := openPTY(t, "flow=xonxoff&pace=10us")
 	limit(t, l, long)
 	var all []byte

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"io"
 	"math/rand/v2"
 	"net"
@@ -14,7 +15,13 @@ import (
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	// These tests wait for what must not come more than they compute.
+	if flag.Parse(); flag.Lookup("test.parallel").DefValue == flag.Lookup("test.parallel").Value.String() {
+		_ = flag.Set("test.parallel", "6")
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // farEnd is what an instrument holds of a link.
 type farEnd interface {

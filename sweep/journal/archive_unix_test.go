@@ -53,6 +53,7 @@ func readUnprivileged(path string) error {
 
 // TestReadOnlyFolder: a store put away where nothing can be written is read.
 func TestReadOnlyFolder(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	s := open(t, path)
 	fill(t, s, sweep.Balun, 3)

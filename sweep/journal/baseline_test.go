@@ -12,6 +12,7 @@ import (
 )
 
 func TestBaselines(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -47,6 +48,7 @@ func TestBaselines(t *testing.T) {
 }
 
 func TestBaselineRefusals(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	fill(t, s, sweep.Balun, 1)
@@ -67,6 +69,7 @@ func TestBaselineRefusals(t *testing.T) {
 // TestStoreWithoutBaselines: a store from before there were names is read as
 // one that has none, and takes names once it is opened for writing.
 func TestStoreWithoutBaselines(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -95,6 +98,7 @@ func TestStoreWithoutBaselines(t *testing.T) {
 }
 
 func TestDamagedBaseline(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	fill(t, s, sweep.Balun, 1)

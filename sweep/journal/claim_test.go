@@ -48,6 +48,7 @@ func holdRun(path string) error {
 }
 
 func TestClaim(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	s := open(t, path)
 	create(t, s, sampleRun(sweep.Balun))
@@ -75,6 +76,7 @@ func TestClaim(t *testing.T) {
 
 // TestClaimByLink: another name of the store is the same store.
 func TestClaimByLink(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	s := open(t, path)
 	link := filepath.Join(t.TempDir(), "link.db")
@@ -91,6 +93,7 @@ func TestClaimByLink(t *testing.T) {
 
 // TestClaimEndsWithTheProcess: killed outright, it holds the run no longer.
 func TestClaimEndsWithTheProcess(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	s := open(t, path)
 	create(t, s, sampleRun(sweep.Balun))

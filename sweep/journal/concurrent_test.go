@@ -37,6 +37,7 @@ func writeOneRun(path string) error {
 // TestProcesses: several make the store and write to it at once, while this
 // one reads.
 func TestProcesses(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	var done sync.WaitGroup
@@ -109,6 +110,7 @@ func checkWritten(t *testing.T, s *Store) (n int) {
 
 // TestOneStoreManyCallers: commits, updates and reads of one Store at once.
 func TestOneStoreManyCallers(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	var group sync.WaitGroup

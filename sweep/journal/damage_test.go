@@ -128,6 +128,7 @@ func (o *original) try(t *testing.T, path string, bytes []byte) (read int, clean
 }
 
 func TestCutOff(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	o := makeOriginal(t, path, func(*Store) {})
 	whole, err := os.ReadFile(path)
@@ -157,6 +158,7 @@ func TestCutOff(t *testing.T) {
 }
 
 func TestFlippedBits(t *testing.T) {
+	t.Parallel()
 	path := newPath(t)
 	o := makeOriginal(t, path, func(*Store) {})
 	whole, err := os.ReadFile(path)
@@ -188,6 +190,7 @@ func TestFlippedBits(t *testing.T) {
 
 // TestFlippedLog: damage in the log gives the store of a moment before.
 func TestFlippedLog(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	var file, log []byte
@@ -232,6 +235,7 @@ func TestFlippedLog(t *testing.T) {
 
 // TestCutOffSaysWhatIsLeft: whoever opens it to write learns that it can be read.
 func TestCutOffSaysWhatIsLeft(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	makeOriginal(t, path, func(*Store) {})
@@ -255,6 +259,7 @@ func TestCutOffSaysWhatIsLeft(t *testing.T) {
 
 // TestRecover: what can be read of a store that is cut off goes on in a new one.
 func TestRecover(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	o := makeOriginal(t, path, func(s *Store) {
@@ -346,6 +351,7 @@ func firstDone() sweep.Run {
 // TestRecoverBesideTheRuns: jobs, notes and baselines come along, each that can
 // be read; a job's run that is lost is not taken for a new one.
 func TestRecoverBesideTheRuns(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	makeOriginal(t, path, func(s *Store) {
@@ -404,6 +410,7 @@ func TestRecoverBesideTheRuns(t *testing.T) {
 // TestRecoverFlippedBits: whatever is damaged, a recovery ends, and what it
 // gives is what was stored.
 func TestRecoverFlippedBits(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	o := makeOriginal(t, path, func(s *Store) {

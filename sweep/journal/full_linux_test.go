@@ -11,6 +11,7 @@ import (
 
 // TestFullDisk: a file system that is really full.
 func TestFullDisk(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=512k"); err != nil {
 		t.Skip("a small file system cannot be mounted:", err)

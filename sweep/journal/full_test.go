@@ -28,6 +28,7 @@ func commitUntilFull(t *testing.T, s *Store, run int64, first int) int {
 // TestFull: a store that may not grow says so, keeps what it has, and goes on
 // when there is room.
 func TestFull(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := fill(t, s, sweep.Balun, 3)

@@ -11,6 +11,7 @@ import (
 )
 
 func TestJobs(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -58,6 +59,7 @@ func TestJobs(t *testing.T) {
 
 // A run and its job are stored both or neither.
 func TestCreateFor(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := sampleRun(sweep.Calibration)

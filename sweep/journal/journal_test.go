@@ -26,6 +26,7 @@ import (
 )
 
 func TestRunRoundTrip(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -67,6 +68,7 @@ func TestRunRoundTrip(t *testing.T) {
 
 // TestUpdateStoresTheOutcomeOnly: what a run was asked to do stays as it began.
 func TestUpdateStoresTheOutcomeOnly(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := create(t, s, sampleRun(sweep.Balun))
@@ -86,6 +88,7 @@ func TestUpdateStoresTheOutcomeOnly(t *testing.T) {
 }
 
 func TestRunThatCannotBeKept(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	for name, spoil := range map[string]func(*sweep.Run){
@@ -109,6 +112,7 @@ func TestRunThatCannotBeKept(t *testing.T) {
 }
 
 func TestRunsAndLatest(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	if _, err := s.Latest(ctx, ""); !errors.Is(err, ErrNoRun) {
@@ -184,6 +188,7 @@ func drawStep(t *rapid.T, index int) sweep.Step {
 }
 
 func TestStepRoundTrip(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	rapid.Check(t, func(rt *rapid.T) {
@@ -210,6 +215,7 @@ func TestStepRoundTrip(t *testing.T) {
 // TestEveryField: a field that a step gets later must get a column too. Each
 // field in turn is set in an otherwise empty step.
 func TestEveryField(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	var visit func(v reflect.Value, at string, each func(at string))
@@ -261,6 +267,7 @@ func TestEveryField(t *testing.T) {
 
 // TestUnmeasured: numbers that do not exist are NULL for whoever reads the file.
 func TestUnmeasured(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := create(t, s, sampleRun(sweep.Balun))
@@ -281,6 +288,7 @@ func TestUnmeasured(t *testing.T) {
 }
 
 func TestNotFinite(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := create(t, s, sampleRun(sweep.Balun))
@@ -323,6 +331,7 @@ func TestNotFinite(t *testing.T) {
 }
 
 func TestOrderOfSteps(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := create(t, s, sampleRun(sweep.Balun))
@@ -350,6 +359,7 @@ func TestOrderOfSteps(t *testing.T) {
 
 // TestSteps reads across pages, of one run among others, and stops when asked.
 func TestSteps(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	for _, n := range []int{0, 1, page - 1, page, page + 1, 2 * page} {
@@ -397,6 +407,7 @@ func TestSteps(t *testing.T) {
 }
 
 func TestCaptures(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := fill(t, s, sweep.Balun, 5)
@@ -421,6 +432,7 @@ func TestCaptures(t *testing.T) {
 }
 
 func TestNoStore(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	dir := t.TempDir()
 	empty := filepath.Join(dir, "empty")
@@ -451,6 +463,7 @@ func TestNoStore(t *testing.T) {
 
 // TestPaths: names that mean something in a URI.
 func TestPaths(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	for _, name := range []string{"a b?mode=memory&x#y%41.db", "100% ferrite.db", "ümlaut;'\".db", filepath.Join("new", "folders", "x.db")} {
 		path := filepath.Join(t.TempDir(), name)
@@ -470,6 +483,7 @@ func TestPaths(t *testing.T) {
 }
 
 func TestOtherFiles(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	write := func(statements ...string) func(path string) {
 		return func(path string) {
@@ -526,6 +540,7 @@ func TestOtherFiles(t *testing.T) {
 
 // TestOtherVersionsField: a field that this version does not know would be lost.
 func TestOtherVersionsField(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := create(t, s, sampleRun(sweep.Balun))
@@ -541,6 +556,7 @@ func TestOtherVersionsField(t *testing.T) {
 }
 
 func TestReadOnly(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)

@@ -44,6 +44,7 @@ func commitForEver(path string) error {
 // is stored is there, whole, and nothing else but at most one step whose
 // commit was done and not yet told.
 func TestKill(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)

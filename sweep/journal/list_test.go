@@ -15,6 +15,7 @@ import (
 // again the same ones, while runs are being added; what stands above and below
 // is counted.
 func TestList(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	var all []sweep.Run
@@ -95,6 +96,7 @@ func TestList(t *testing.T) {
 // TestListOfADamagedStore: a run that was lost is told where a part of the
 // list goes over its place, and only there.
 func TestListOfADamagedStore(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	for range 20 {
@@ -140,6 +142,7 @@ func TestListOfADamagedStore(t *testing.T) {
 
 // TestStepsFrom: a part of a run's steps, and nothing where there are none yet.
 func TestStepsFrom(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := fill(t, s, sweep.Balun, page+3)

@@ -42,6 +42,7 @@ func drawCaptures(t *rapid.T) []drivers.Capture {
 }
 
 func TestPackRoundTrip(t *testing.T) {
+	t.Parallel()
 	var p packer
 	rapid.Check(t, func(rt *rapid.T) {
 		want := drawCaptures(rt)
@@ -62,6 +63,7 @@ func TestPackRoundTrip(t *testing.T) {
 // TestPackExtremes: codes at both ends of what an int16 holds, and widths at
 // their border.
 func TestPackExtremes(t *testing.T) {
+	t.Parallel()
 	var p packer
 	for _, codes := range [][]int16{
 		nil, {0}, {math.MinInt16, math.MaxInt16}, {math.MaxInt16}, {math.MinInt16, math.MinInt16},
@@ -80,6 +82,7 @@ func TestPackExtremes(t *testing.T) {
 
 // TestPackedBytesAreGuarded: every flipped bit and every cut is found.
 func TestPackedBytesAreGuarded(t *testing.T) {
+	t.Parallel()
 	var p packer
 	packed, err := p.pack(sampleCaptures(1, 2, 40, 8))
 	must(t, err)
@@ -115,6 +118,7 @@ func seal(packed []byte) []byte {
 
 // TestHostileSizes: what is claimed is not allocated before it is believed.
 func TestHostileSizes(t *testing.T) {
+	t.Parallel()
 	var p packer
 	honest, err := p.pack(sampleCaptures(1, 1, 40, 8))
 	must(t, err)

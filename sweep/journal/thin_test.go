@@ -66,6 +66,7 @@ func integrity(t testing.TB, s *Store) {
 }
 
 func TestThin(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -135,6 +136,7 @@ func TestThin(t *testing.T) {
 }
 
 func TestThinRefusals(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := fill(t, s, sweep.Balun, 3)
@@ -161,6 +163,7 @@ func TestThinRefusals(t *testing.T) {
 
 // TestCapturesLostOtherwise: only what was said to go counts as thinned.
 func TestCapturesLostOtherwise(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	s := open(t, newPath(t))
 	run := fillDone(t, s, 20)
@@ -217,6 +220,7 @@ var keptWhenKilled = []int{0, 50, 299}
 // one stores steps; no result changes, no capture that stays is lost, and in
 // the end all that goes is gone and the file is small.
 func TestThinKilled(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -287,6 +291,7 @@ func TestThinKilled(t *testing.T) {
 
 // TestThinCutShort: told to stop it stops, and all else is as it was.
 func TestThinCutShort(t *testing.T) {
+	t.Parallel()
 	s := open(t, newPath(t))
 	const steps = 8 * thinSteps
 	run := fillDone(t, s, steps)
@@ -312,6 +317,7 @@ func TestThinCutShort(t *testing.T) {
 // TestRewrite: a store of before free room could be given back keeps its size,
 // until it is written anew; not while it is in use.
 func TestRewrite(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	path := newPath(t)
 	s := open(t, path)
@@ -349,6 +355,7 @@ func TestRewrite(t *testing.T) {
 
 // TestCopy: a run goes to another store whole, thinned as it is.
 func TestCopy(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	from, to := open(t, newPath(t)), open(t, newPath(t))
 	const steps = copySteps + 20

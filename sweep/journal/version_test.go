@@ -19,6 +19,7 @@ import (
 // with bringing them to this one. They hold a calibration of 3 steps and a
 // balun's run of 11, the sample ones of then.
 func TestOlderStore(t *testing.T) {
+	t.Parallel()
 	for file, less := range map[string]func(*sweep.Step){
 		"version1.db": func(s *sweep.Step) { s.Second, s.Harmonics = linearity.Level{}, linearity.Harmonics{} },
 		"version2.db": func(*sweep.Step) {},
@@ -105,6 +106,7 @@ func testOlderStore(t *testing.T, file string, less func(*sweep.Step)) {
 
 // TestStraightRunMustBeThere: as with a calibration.
 func TestStraightRunMustBeThere(t *testing.T) {
+	t.Parallel()
 	s := open(t, newPath(t))
 	run := sampleRun(sweep.Swapped)
 	run.Straight = 1
@@ -116,6 +118,7 @@ func TestStraightRunMustBeThere(t *testing.T) {
 // TestAColumnThatWasEmptied: the columns of later versions count in the checksum,
 // so that one that reads as NULL, or all of them, are found.
 func TestAColumnThatWasEmptied(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	for name, spoil := range map[string]string{
 		"one":              "UPDATE steps SET second_fill1 = NULL",
