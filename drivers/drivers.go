@@ -3,16 +3,24 @@
 // One page of types that everything below serves and everything above uses:
 //
 //	sweep            asks a Generator and a Scope
-//	drivers          Generator, Scope, Capture (this page)
+//	drivers          Generator, Scope, Capture (this page); Habits of a generator
 //	drivers/dialect  makes both from a dialect file: the only implementation
 //	drivers/scpi     IEEE 488.2 message exchange with time limits
 //	drivers/link     bytes to and from tcp://, serial://, hislip://, vxi11:// and usbtmc:// addresses
 //
+// drivers/link/record and drivers/link/replay keep what goes over a link and
+// serve it again; drivers/simbench is a simulated bench, which knows nothing of
+// the drivers, nor they of it.
+//
+// A scope samples the channels of both arms, and that of the phase reference
+// where the bench has one: a split of the generator's signal, beside which each
+// arm's transmission can be stated.
+//
 // A call that talks to an instrument takes a context. Each exchange ends within
 // the instrument's time limit; a call that has to reconnect first makes a few.
-// Its error says which instrument, what was asked,
-// what came back and what to do about it, and is matched with errors.Is
-// against ErrLink, ErrRefused and ErrReply. drivers imports only units.
+// Its error says which instrument, what was asked, what came back and what to
+// do about it, and is matched with errors.Is against ErrLink, ErrRefused and
+// ErrReply. drivers imports only units.
 package drivers
 
 import (

@@ -3,8 +3,11 @@
 //
 //	cmd/halfturn      reads the configuration, opens the bench, shows progress
 //	sweep             Plan, Run, Step (this page) and the Executor
-//	sweep/level       which drive and range for the next step
+//	sweep/level       which drive and ranges for the next step
 //	sweep/journal     the durable store; implements Journal
+//	sweep/queue       the daemon's jobs: one run after the other
+//	sweep/check       tries a bench out before the first run
+//	sweep/thin        which captures of old runs go
 //
 // sweep imports drivers for the instruments and analysis for the arm ratio;
 // nothing in drivers or analysis imports sweep.

@@ -1,6 +1,6 @@
-// Package simbench is a simulated bench: a generator and a scope of two channels, or four,
-// on real sockets and serial lines, with a fixture between them that obeys
-// circuit theory.
+// Package simbench is a simulated bench: a generator and a scope of two channels,
+// or of four where one samples a phase reference, on real sockets and serial lines, with a
+// fixture between them that obeys circuit theory.
 //
 // A scenario (a YAML file, see configs/simbench) says what the instruments,
 // the cable, the balun and the arms are made of. Serve answers for both
