@@ -79,9 +79,9 @@ func TestPlotOfLongRunIsSmall(t *testing.T) {
 	y := long
 	y.n = 30_000
 	in := y.input()
-	for name, plot := range map[string]func(io.Writer, Input) error{"phase balance": PlotPhaseBalance, "fill": PlotFill} {
+	for name, plot := range map[string]Plot{"phase balance": phaseBalance.plot(&in), "fill": fillPlot(&in)} {
 		var b bytes.Buffer
-		if err := plot(&b, in); err != nil {
+		if err := plot.WriteSVG(&b); err != nil {
 			t.Fatal(err)
 		}
 		if b.Len() > 80_000 {
@@ -95,7 +95,8 @@ func TestPlotOfLongRunIsSmall(t *testing.T) {
 func TestPlotShowsWhatIsNotMeasurable(t *testing.T) {
 	count := func(y synth) int {
 		var b bytes.Buffer
-		if err := PlotPhaseBalance(&b, y.input()); err != nil {
+		in := y.input()
+		if err := phaseBalance.plot(&in).WriteSVG(&b); err != nil {
 			t.Fatal(err)
 		}
 		return bytes.Count(b.Bytes(), []byte("<path"))
@@ -109,7 +110,8 @@ func TestPlotShowsWhatIsNotMeasurable(t *testing.T) {
 		t.Errorf("%d paths with, %d without steps that are not measurable", with, without)
 	}
 	var b bytes.Buffer
-	if err := PlotPhaseBalance(&b, noisy.input()); err != nil {
+	in := noisy.input()
+	if err := phaseBalance.plot(&in).WriteSVG(&b); err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.Contains(b.Bytes(), []byte("limit within ±3°; worst phase balance")) {

@@ -67,7 +67,7 @@ func TestWorstStandsBesideItsOwnLimit(t *testing.T) {
 		}
 	}
 	var b bytes.Buffer
-	if err := PlotPhaseBalance(&b, in); err != nil {
+	if err := phaseBalance.plot(&in).WriteSVG(&b); err != nil {
 		t.Fatal(err)
 	}
 	if !strings.Contains(b.String(), "by frequency") {

@@ -24,13 +24,9 @@ import (
 var outputs = map[string]func(io.Writer, Input) error{
 	"text": func(w io.Writer, in Input) error { return Text(w, in, Options{Table: true, Truth: true}) },
 	"csv":  CSV, "json": JSON, "html": HTML, "touchstone": Touchstone,
-	"amplitude balance": PlotAmplitudeBalance, "phase balance": PlotPhaseBalance,
-	"common-mode rejection": PlotCommonModeRejection, "insertion loss": PlotInsertionLoss,
-	"gain mismatch": PlotGainMismatch, "phase difference": PlotPhaseDifference,
-	"amplitude": PlotAmplitude, "drive": PlotDrive, "fill": PlotFill,
-	"xy": func(w io.Writer, in Input) error {
-		for _, f := range in.Figures {
-			if err := PlotXY(w, in, f); err != nil {
+	"plots": func(w io.Writer, in Input) error {
+		for _, p := range append(Plots(in), XYPlots(in)...) {
+			if err := p.WriteSVG(w); err != nil {
 				return err
 			}
 		}

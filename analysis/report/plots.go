@@ -54,37 +54,6 @@ func (in *Input) plots() iter.Seq[Plot] {
 	}
 }
 
-// The Plot functions write one plot each as an SVG file.
-
-// PlotAmplitudeBalance draws amplitude balance in dB against log frequency.
-func PlotAmplitudeBalance(w io.Writer, in Input) error { return amplitudeBalance.plot(&in).WriteSVG(w) }
-
-// PlotPhaseBalance draws phase balance in degrees.
-func PlotPhaseBalance(w io.Writer, in Input) error { return phaseBalance.plot(&in).WriteSVG(w) }
-
-// PlotCommonModeRejection draws common-mode rejection in dB.
-func PlotCommonModeRejection(w io.Writer, in Input) error {
-	return commonModeRejection.plot(&in).WriteSVG(w)
-}
-
-// PlotInsertionLoss draws insertion loss in dB.
-func PlotInsertionLoss(w io.Writer, in Input) error { return insertionLoss.plot(&in).WriteSVG(w) }
-
-// PlotGainMismatch draws the magnitude of the ratio as read, in dB: of a calibration run.
-func PlotGainMismatch(w io.Writer, in Input) error { return gainMismatch.plot(&in).WriteSVG(w) }
-
-// PlotPhaseDifference draws the angle of the ratio as read, in degrees: of a calibration run.
-func PlotPhaseDifference(w io.Writer, in Input) error { return phaseDifference.plot(&in).WriteSVG(w) }
-
-// PlotAmplitude draws the amplitude of both arms against the drive's in dB.
-func PlotAmplitude(w io.Writer, in Input) error { return amplitudePlot(&in).WriteSVG(w) }
-
-// PlotDrive draws the drive in dBm.
-func PlotDrive(w io.Writer, in Input) error { return drivePlot(&in).WriteSVG(w) }
-
-// PlotFill draws the fill of both ranges.
-func PlotFill(w io.Writer, in Input) error { return fillPlot(&in).WriteSVG(w) }
-
 // drawable says whether a step has a place on a log frequency axis.
 func drawable(s *Step) bool {
 	f := float64(s.Point.Frequency)

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"math/cmplx"
 
@@ -20,9 +19,6 @@ const (
 	xyWidth, xyHeight = vg.Length(340), vg.Length(203)
 	xyPoints          = 120 // of an ellipse
 )
-
-// PlotXY draws one X-Y figure as an SVG file.
-func PlotXY(w io.Writer, in Input, f Figure) error { return xyPlot(&in, f).WriteSVG(w) }
 
 // XYPlots are the plots of in.Figures.
 func XYPlots(in Input) []Plot {

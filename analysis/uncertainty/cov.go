@@ -36,12 +36,6 @@ func (c Cov) Through(derivative complex128) Cov {
 // of ln|z|, II that of arg z in rad², to first order.
 func (c Cov) Relative(z complex128) Cov { return c.Through(1 / z) }
 
-// Variance is that of a real function of z with the gradient (∂/∂Re, ∂/∂Im)
-// (JCGM 100:2008, 5.2.2).
-func (c Cov) Variance(dRe, dIm float64) float64 {
-	return max(0, dRe*dRe*c.RR+2*dRe*dIm*c.RI+dIm*dIm*c.II)
-}
-
 // Axes are the standard uncertainties along the principal axes of the
 // covariance and the angle in radians, within (-π/2, π/2], from the real axis
 // to the major one.

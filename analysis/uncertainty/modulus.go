@@ -21,21 +21,16 @@ const reach = 7
 // normalBelow is the standard normal distribution function.
 func normalBelow(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
 
-// Within is the probability that |Z| ≤ radius for a complex normal Z of mean
-// mean and covariance c: for a circular one that is Rice's distribution
+// within is the probability that |Z| ≤ radius for a complex normal Z of mean
+// mx + j my and with the standard uncertainties major and minor along the axes,
+// which are those of its covariance: for a circular one that is Rice's distribution
 // (S. O. Rice, "Mathematical analysis of random noise", Bell System Technical
-// Journal 24 (1945), section 3.10). In the axes x, y of c, with the angle θ
+// Journal 24 (1945), section 3.10). With the angle θ
 // running over chords of the circle at y = radius sin θ,
 //
 //	P = ∫ φ(y) [Φ(x to the right end) - Φ(x to the left end)] dy,
 //
 // by quadrature, good to 1e-6.
-func Within(mean complex128, c Cov, radius float64) float64 {
-	major, minor, angle := c.Axes()
-	mean *= cmplx.Rect(1, -angle)
-	return within(real(mean), imag(mean), major, minor, radius)
-}
-
 func within(mx, my, major, minor, radius float64) float64 {
 	if !(radius > 0) {
 		return 0

@@ -107,7 +107,7 @@ func TestCoordinates(t *testing.T) {
 // (6.5.2, table 1, from memory; exactly sqrt(-2 ln 0.05)).
 func TestResistanceAndReactance(t *testing.T) {
 	correlation := mat.NewSymDense(3, []float64{1, -0.355, 0.858, -0.355, 1, -0.645, 0.858, -0.645, 1})
-	v, err := Covariance([]float64{0.0032094, 0.0094710e-3, 0.00075206}, correlation)
+	v, err := covariance([]float64{0.0032094, 0.0094710e-3, 0.00075206}, correlation)
 	if err != nil {
 		t.Fatal(err)
 	}

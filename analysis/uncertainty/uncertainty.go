@@ -4,7 +4,6 @@
 // budget, and the Monte Carlo method. It imports only units.
 //
 //	cov.go           Cov: covariance of a complex quantity, through functions of it
-//	propagate.go     Propagate: the law of propagation with matrices
 //	small.go         what few values tell of a variance
 //	modulus.go       AtMost: upper bound of a magnitude near zero
 //	distribution.go  distributions: their widths, and draws from them

@@ -32,7 +32,7 @@ func BenchmarkAsk(b *testing.B) {
 	c := dial(b, startTCP(b, i), nil)
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := c.WaitComplete(b.Context()); err != nil {
+		if _, err := c.Ask(b.Context(), "*OPC?"); err != nil {
 			b.Fatal(err)
 		}
 	}

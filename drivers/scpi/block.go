@@ -24,31 +24,6 @@ func AppendBlock(dst, payload []byte) []byte {
 	return append(dst, payload...)
 }
 
-// ReadBlock reads a block of at most limit bytes into buf's storage, which
-// grows where it must. After a definite block r stands at whatever follows. An
-// indefinite one (488.2, 8.7.10) ends where r does, less one newline. A block
-// that is not one wraps drivers.ErrReply, one that breaks off
-// io.ErrUnexpectedEOF.
-func ReadBlock(r *bufio.Reader, buf []byte, limit int) ([]byte, error) {
-	size, definite, err := readHeader(r, limit)
-	if err != nil {
-		return nil, err
-	}
-	if definite {
-		return readPayload(r, buf, size)
-	}
-	buf = buf[:0]
-	for {
-		buf, err = readSome(r, buf, limit)
-		if errors.Is(err, io.EOF) {
-			return endIndefinite(buf)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-}
-
 // readHeader reads up to the first byte of the payload.
 func readHeader(r *bufio.Reader, limit int) (size int, definite bool, err error) {
 	var head [11]byte // "#9123456789"

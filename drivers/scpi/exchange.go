@@ -58,33 +58,6 @@ func (c *Conn) Ask(ctx context.Context, query string) (string, error) {
 	return string(c.line), nil
 }
 
-// AskNumber asks for one number (ParseNumber).
-func (c *Conn) AskNumber(ctx context.Context, query string) (float64, error) {
-	reply, err := c.Ask(ctx, query)
-	if err != nil {
-		return 0, err
-	}
-	v, err := ParseNumber(reply)
-	if err != nil {
-		return 0, c.BadReply(query, "", err)
-	}
-	return v, nil
-}
-
-// WaitComplete returns when the instrument has finished all that it was sent
-// before: *OPC? answers 1 then (488.2, 10.19).
-func (c *Conn) WaitComplete(ctx context.Context) error {
-	const query = "*OPC?"
-	reply, err := c.Ask(ctx, query)
-	if err != nil {
-		return err
-	}
-	if v, err := ParseNumber(reply); err != nil || v != 1 {
-		return c.BadReply(query, quote([]byte(reply)), fmt.Errorf("%w: 1 was expected", drivers.ErrReply))
-	}
-	return nil
-}
-
 // AskBlock sends a query whose reply is an arbitrary block and returns what
 // is in it, in buf's storage where that is large enough. The block may be
 // definite, with or without a terminator after it, or indefinite. The end of

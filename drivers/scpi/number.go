@@ -110,19 +110,6 @@ func ParseStatus(reply string) (int, error) {
 	return int(v), nil
 }
 
-// ParseNumbers reads numbers with commas between them into buf's storage.
-func ParseNumbers(reply string, buf []float64) ([]float64, error) {
-	buf = buf[:0]
-	for item := range strings.SplitSeq(reply, ",") {
-		v, err := ParseNumber(item)
-		if err != nil {
-			return nil, fmt.Errorf("value %d of the list: %w", len(buf)+1, err)
-		}
-		buf = append(buf, v)
-	}
-	return buf, nil
-}
-
 // ParseBool reads a Boolean reply, which is 0 or 1 (SCPI-99, volume 1, 7.3);
 // OFF and ON are taken too.
 func ParseBool(reply string) (bool, error) {

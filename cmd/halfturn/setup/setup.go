@@ -72,9 +72,6 @@ func Parse(name string, text []byte) (*Config, error) {
 	return r.read(text)
 }
 
-// Benches names the shipped benches.
-func Benches() []string { return shipped("benches") }
-
 // Limits names the shipped limits.
 func Limits() []string { return shipped("limits") }
 

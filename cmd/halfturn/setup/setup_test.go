@@ -235,10 +235,10 @@ func TestSpellings(t *testing.T) {
 
 func TestShippedFilesLoad(t *testing.T) {
 	quiet(t)
-	if got := Benches(); !reflect.DeepEqual(got, []string{"demo", "example", "stepped"}) {
+	if got := shipped("benches"); !reflect.DeepEqual(got, []string{"demo", "example", "stepped"}) {
 		t.Errorf("benches: %v", got)
 	}
-	for _, name := range Benches() {
+	for _, name := range shipped("benches") {
 		c, err := Load(name, nil)
 		if err != nil {
 			t.Error(err)
