@@ -8,19 +8,13 @@ import (
 	"net"
 	"sync"
 	"sync/atomic"
-	"time"
 
 	"halfturn/drivers/link/internal/desk"
 	"halfturn/drivers/link/internal/host"
 )
 
-// Client is a session as a simulated instrument sees it: Read gives bytes of
-// one message at most, with its newline; a Write that ends with a newline
-// outside of a block ends the reply. Close hangs up.
-type Client interface {
-	io.ReadWriteCloser
-	SetReadDeadline(t time.Time) error
-}
+// Client is a session as a simulated instrument sees it.
+type Client = desk.Client
 
 // PeerOptions say how a Peer behaves.
 type PeerOptions struct {

@@ -1,22 +1,15 @@
 package usbtmc
 
 import (
-	"io"
 	"net"
 	"sync"
-	"time"
 
 	"halfturn/drivers/link/internal/desk"
 	"halfturn/drivers/link/internal/host"
 )
 
-// Client is the computer as a simulated instrument sees it: Read gives bytes
-// of one message at most, with its newline; a Write that ends with a newline
-// outside of a block ends the reply. Close pulls the plug.
-type Client interface {
-	io.ReadWriteCloser
-	SetReadDeadline(t time.Time) error
-}
+// Client is the computer as a simulated instrument sees it; Close pulls the plug.
+type Client = desk.Client
 
 // PeerOptions say how a Peer behaves.
 type PeerOptions struct {
@@ -109,8 +102,15 @@ func (p *Peer) attach(conn net.Conn) {
 func (p *Peer) plugged() *device {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.closed || p.device != nil {
-		return p.device
+	if p.closed {
+		return nil
+	}
+	if p.device != nil {
+		select {
+		case <-p.device.desk.Closed(): // unplugged, and serve is on its way back
+		default:
+			return p.device
+		}
 	}
 	d := &device{o: p.o, changed: make(chan struct{})}
 	d.desk = desk.New(
@@ -127,7 +127,9 @@ func (p *Peer) plugged() *device {
 	p.host.Go(func() {
 		p.serve(d.desk)
 		p.mu.Lock()
-		p.device = nil
+		if p.device == d {
+			p.device = nil
+		}
 		p.mu.Unlock()
 		_ = d.desk.Close()
 	})

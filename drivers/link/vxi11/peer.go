@@ -1,7 +1,6 @@
 package vxi11
 
 import (
-	"io"
 	"net"
 	"sync"
 	"sync/atomic"
@@ -11,13 +10,8 @@ import (
 	"halfturn/drivers/link/internal/host"
 )
 
-// Client is a link as a simulated instrument sees it: Read gives bytes of one
-// message at most, with its newline; a Write that ends with a newline outside
-// of a block ends the reply. Close hangs up.
-type Client interface {
-	io.ReadWriteCloser
-	SetReadDeadline(t time.Time) error
-}
+// Client is a link as a simulated instrument sees it.
+type Client = desk.Client
 
 // PeerOptions say how a Peer behaves.
 type PeerOptions struct {

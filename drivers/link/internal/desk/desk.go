@@ -1,6 +1,6 @@
 // Package desk stands between a simulated instrument, which reads and writes
 // plain bytes, and the protocol that carries its messages: the common part of
-// the peers in hislip and vxi11.
+// the peers in hislip, vxi11 and usbtmc.
 package desk
 
 import (
@@ -12,6 +12,14 @@ import (
 	"halfturn/drivers/link/internal/message"
 	"halfturn/drivers/link/internal/stream"
 )
+
+// Client is the far end as a simulated instrument sees it: Read gives bytes of
+// one message at most, with its newline; a Write that ends with a newline
+// outside of a block ends the reply. Close hangs up.
+type Client interface {
+	io.ReadWriteCloser
+	SetReadDeadline(t time.Time) error
+}
 
 // limit bounds the bytes that wait for the instrument.
 const limit = 1 << 18
