@@ -14,7 +14,6 @@ import (
 	"regexp"
 	"runtime"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -338,24 +337,7 @@ func TestAnInterruptInAnotherFamily(t *testing.T) {
 	server.Interfere(simbench.Scope, device.FromNth("START", 1, func([]byte) simbench.Action {
 		return simbench.Action{Delay: 20 * time.Millisecond} // so that the signal comes in the middle
 	}))
-	cmd := child("measure", "-c", bench, "--yes")
-	var errs bytes.Buffer
-	cmd.Stderr = &errs
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	waitFor(t, func() bool { return stored(t, storeOf(bench)) > 2 })
-	if err := cmd.Process.Signal(syscall.SIGINT); err != nil {
-		t.Fatal(err)
-	}
-	_ = cmd.Wait()
-	server.Interfere(simbench.Scope, nil)
-	if code := cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(errs.String(), "halfturn resume 2") {
-		t.Fatalf("exit %d: %s", code, errs.String())
-	}
-	if rf := ask(t, server.GeneratorAddress(), "OUT?"); rf != "0" {
-		t.Errorf("RF is %s after the interrupt", rf)
-	}
+	interrupted(t, server, bench, "OUT?", func() bool { return stored(t, storeOf(bench)) > 2 })
 	must(t, 0, "resume", "2", "--yes", "--store", storeOf(bench))
 	sameSteps(t, want[1], steps(t, storeOf(bench), 2))
 }

@@ -148,16 +148,25 @@ func TestAnInterruptEndsTidily(t *testing.T) {
 	server.Interfere(simbench.Scope, device.FromNth("INITiate", 1, func([]byte) simbench.Action {
 		return simbench.Action{Delay: 5 * time.Millisecond}
 	}))
+	interrupted(t, server, bench, ":OUTPut?", func() bool {
+		_, err := os.Stat(storeOf(bench))
+		return err == nil && ask(t, server.GeneratorAddress(), ":OUTPut?") == "1"
+	})
+	must(t, 0, "resume", "2", "--yes", "--store", storeOf(bench))
+	sameSteps(t, want, steps(t, storeOf(bench), 2))
+}
+
+// interrupted measures in a process of its own, which it interrupts as soon as
+// when holds, and looks at how that ends. rf is the question whether RF is on.
+func interrupted(t *testing.T, server *simbench.Server, bench, rf string, when func() bool) {
+	t.Helper()
 	cmd := child("measure", "-c", bench, "--yes")
 	var errs bytes.Buffer
 	cmd.Stderr = &errs
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	waitFor(t, func() bool {
-		_, err := os.Stat(storeOf(bench))
-		return err == nil && ask(t, server.GeneratorAddress(), ":OUTPut?") == "1"
-	})
+	waitFor(t, when)
 	if err := cmd.Process.Signal(syscall.SIGINT); err != nil {
 		t.Fatal(err)
 	}
@@ -166,11 +175,9 @@ func TestAnInterruptEndsTidily(t *testing.T) {
 	if code := cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(errs.String(), "halfturn resume 2") {
 		t.Fatalf("exit %d: %s", code, errs.String())
 	}
-	if rf := ask(t, server.GeneratorAddress(), ":OUTPut?"); rf != "0" {
+	if rf := ask(t, server.GeneratorAddress(), rf); rf != "0" {
 		t.Errorf("RF is %s after the interrupt", rf)
 	}
-	must(t, 0, "resume", "2", "--yes", "--store", storeOf(bench))
-	sameSteps(t, want, steps(t, storeOf(bench), 2))
 }
 
 func waitFor(t *testing.T, what func() bool) {

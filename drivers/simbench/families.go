@@ -41,7 +41,7 @@ func (f *Family) UnmarshalText(text []byte) error {
 
 // About says what a family is good for, in a line.
 func (f Family) About() string {
-	if t, invented := f.tongue(); invented {
+	if t, invented := f.invented(); invented {
 		return t.About
 	}
 	return "IEEE 488.2 and SCPI-99, as most instruments of today have it"
@@ -49,7 +49,7 @@ func (f Family) About() string {
 
 // Serial says whether a family is made for a serial line.
 func (f Family) Serial() bool {
-	t, _ := f.tongue()
+	t, _ := f.invented()
 	return t.Terminal
 }
 
@@ -61,7 +61,8 @@ func (f Family) Dialect(i Instrument) string {
 	return fmt.Sprintf("%s-%v", f, i)
 }
 
-func (f Family) tongue() (t tongue.Family, invented bool) {
+// invented is the family in its folder; false for SCPI-99.
+func (f Family) invented() (t tongue.Family, ok bool) {
 	for _, t := range []tongue.Family{headed.Family(), bundled.Family(), spoken.Family(), coded.Family()} {
 		if t.Name == string(f) {
 			return t, true
@@ -72,7 +73,7 @@ func (f Family) tongue() (t tongue.Family, invented bool) {
 
 // abilities is what the family's scope can be set to.
 func (f Family) abilities() tongue.Abilities {
-	t, _ := f.tongue()
+	t, _ := f.invented()
 	a := t.Abilities
 	if a.Ranges == nil {
 		a.Ranges = ranges
@@ -85,7 +86,7 @@ func (f Family) abilities() tongue.Abilities {
 
 // device is one of the bench's instruments as the family has it.
 func (f Family) device(i Instrument, b *bench) (*device.Device, error) {
-	t, invented := f.tongue()
+	t, invented := f.invented()
 	switch {
 	case invented && i == Generator:
 		return device.Speaking(t.Generator(signalGenerator{b})), nil
