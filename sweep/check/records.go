@@ -151,7 +151,7 @@ func (s *session) tellRange(full units.Volts, known, pairs []phasor.Pair, clippe
 			return
 		}
 	}
-	s.ok("scope", what, "2 × %d samples, fill %.2g, arms %s and %s dB of the level", n, fill, signed(float64(off[0]), 1), signed(float64(off[1]), 1))
+	s.ok("scope", what, "%d × %d samples, fill %.2g, arms %s and %s dB of the level", len(s.channels()), n, fill, signed(float64(off[0]), 1), signed(float64(off[1]), 1))
 }
 
 // timed is a window with the frequency that was seen in it.
@@ -200,7 +200,7 @@ func (s *session) tryWindows(ctx context.Context) error {
 			said = fmt.Sprintf("the signal at %s reads %s ppm off", f.Brief(), signed(float64(t.off), 1))
 		}
 		s.timed = append(s.timed, t)
-		s.ok("scope", what, "2 × %d samples, %s; %s", w.Samples, said, s.took(w))
+		s.ok("scope", what, "%d × %d samples, %s; %s", len(s.channels()), w.Samples, said, s.took(w))
 	}
 	s.tellClock()
 	return nil
