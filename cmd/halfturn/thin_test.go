@@ -45,7 +45,7 @@ func agedStore(t testing.TB, scenario string) (store string) {
 }
 
 // generated is when and by what a report was made.
-var generated = regexp.MustCompile(`[^<>]*, halfturn [^<>]*`)
+var generated = regexp.MustCompile(`Generated [^<>]* by halfturn [^<>]*`)
 
 // told is what is said of a run, in text, JSON and on a page.
 func told(t testing.TB, store, run string) (text, object, page, csv string) {
@@ -59,6 +59,9 @@ func told(t testing.TB, store, run string) (text, object, page, csv string) {
 		t.Fatal(err)
 	}
 	csv, _ = must(t, 0, "export", run, "--store", store)
+	if !generated.Match(bytes) {
+		t.Fatal("the page does not say when it was made")
+	}
 	return text, object, generated.ReplaceAllString(string(bytes), ""), csv
 }
 
