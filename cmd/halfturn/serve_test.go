@@ -257,8 +257,8 @@ func TestServeHoldsTheBench(t *testing.T) {
 // nothing that was queued is lost, and every run equals an uninterrupted one.
 func TestServeSoak(t *testing.T) {
 	t.Parallel()
-	kills := 25
-	if testing.Short() || raceDetector {
+	kills := 50
+	if testing.Short() {
 		kills = 10
 	}
 	const points = 20
