@@ -8,23 +8,23 @@ import (
 // Clear makes the instrument forget what it was sent and has not done, and
 // what it has not sent (USBTMC 1.0, 4.2.1.6 and 4.2.1.7; from memory).
 func (c *Conn) Clear() error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.usable(); err != nil {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if err := c.state.Usable(); err != nil {
 		return err
 	}
 	if err := c.cleared(); err != nil {
 		return err
 	}
 	if err := c.file.Cancel(); err != nil {
-		return c.failed(err)
+		return c.state.Failed(err)
 	}
 	done, file := make(chan error, 1), c.file
 	go func() { done <- file.Clear() }()
 	c.clearing = done
-	c.due, c.transfer = false, transfer{}
-	c.sent.Reset()
-	c.in.Reset()
+	c.state.Due, c.transfer = false, transfer{}
+	c.state.Sent.Reset()
+	c.state.In.Reset()
 	return c.cleared()
 }
 
@@ -32,7 +32,7 @@ func (c *Conn) Clear() error {
 // time.
 func (c *Conn) cleared() error {
 	for c.clearing != nil {
-		passed, err := c.deadline.Check()
+		passed, err := c.state.Passed()
 		if err != nil {
 			return err
 		}
@@ -40,10 +40,10 @@ func (c *Conn) cleared() error {
 		case err := <-c.clearing:
 			c.clearing = nil
 			if err != nil {
-				return c.failed(fmt.Errorf("USBTMC clear: %w", err))
+				return c.state.Failed(fmt.Errorf("USBTMC clear: %w", err))
 			}
 		case <-passed:
-		case <-c.closed:
+		case <-c.state.Closed():
 			return net.ErrClosed
 		}
 	}

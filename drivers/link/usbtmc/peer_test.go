@@ -257,7 +257,7 @@ func FuzzClient(f *testing.F) {
 		for {
 			var p [7]byte
 			n, err := c.ReadPending(p[:])
-			if n == 0 && err == nil && !c.due { // the answer has ended: ask again
+			if n == 0 && err == nil && !c.state.Due { // the answer has ended: ask again
 				_, err = c.Write([]byte("?\n"))
 			} else if n == 0 && err == nil {
 				if n, err = c.Read(p[:]); n == 0 && err == nil {
@@ -272,7 +272,7 @@ func FuzzClient(f *testing.F) {
 		if out > len(arrived) {
 			t.Fatalf("%d bytes of %d", out, len(arrived))
 		}
-		if err := c.Clear(); err != nil && !errors.Is(err, ErrGone) && c.broken == nil {
+		if err := c.Clear(); err != nil && !errors.Is(err, ErrGone) && c.state.Broken == nil {
 			t.Fatal(err)
 		}
 	})

@@ -29,14 +29,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
-	"os"
 	"sync"
-	"sync/atomic"
 	"time"
 
-	"halfturn/drivers/link/internal/message"
-	"halfturn/drivers/link/internal/stream"
+	"halfturn/drivers/link/internal/fetch"
 )
 
 const (
@@ -48,9 +44,6 @@ const (
 	// slice is how long the driver is waited for before a Conn looks whether
 	// it was closed and whether its deadline moved.
 	slice = 20 * time.Millisecond
-	// glance is how often a Read with nothing to request looks whether the
-	// device is still there.
-	glance = 100 * time.Millisecond
 	// pause comes after a reply without bytes and without an end.
 	pause = 5 * time.Millisecond
 	// trailerPatience is how long the packet that ends a transfer, and holds
@@ -62,24 +55,16 @@ const (
 
 // Conn is a link to one device. A Write waits for a transfer that was begun.
 type Conn struct {
-	closed   chan struct{}
-	closing  sync.Once
-	err      error // of Close
-	deadline *stream.Deadline
-	until    atomic.Int64  // the deadline in Unix nanoseconds; 0: none
-	asked    chan struct{} // wakes a Read with nothing to request
+	state   *fetch.State // its mutex guards all below closing and err, too
+	closing sync.Once
+	err     error // of Close
 
-	mu       sync.Mutex // of the file and all below
 	file     File
 	tag      byte // of the last message to the device
-	due      bool // a reply may come
 	transfer transfer
 	clearing chan error // a clear that was not awaited
-	sent     message.Scanner
-	in       message.Inbox
 	out      []byte
 	raw      [urbSize]byte
-	broken   error // what nothing can mend
 }
 
 // transfer is the answer to the last REQUEST_DEV_DEP_MSG_IN.
@@ -121,36 +106,7 @@ func Open(ctx context.Context, open func(path string) (File, error), path string
 }
 
 func newConn(file File) *Conn {
-	return &Conn{closed: make(chan struct{}), deadline: stream.NewDeadline(), asked: make(chan struct{}, 1), file: file}
-}
-
-// usable says why nothing may be done now.
-func (c *Conn) usable() error {
-	select {
-	case <-c.closed:
-		return net.ErrClosed
-	default:
-	}
-	if c.left() <= 0 {
-		return os.ErrDeadlineExceeded
-	}
-	return c.broken
-}
-
-// left is the time until the deadline.
-func (c *Conn) left() time.Duration {
-	if t := c.until.Load(); t != 0 {
-		return time.Until(time.Unix(0, t))
-	}
-	return time.Hour
-}
-
-// failed keeps an error that no later call can mend.
-func (c *Conn) failed(err error) error {
-	if err != nil && !errors.Is(err, os.ErrDeadlineExceeded) && !errors.Is(err, net.ErrClosed) {
-		c.broken = err
-	}
-	return err
+	return &Conn{state: fetch.New(), file: file}
 }
 
 // errCut is a message to the device that was not sent to its end.
@@ -159,12 +115,12 @@ var errCut = errors.New("an earlier USBTMC message was not sent to its end")
 // wait waits until what has come about.
 func (c *Conn) wait(what Event) error {
 	for {
-		if err := c.usable(); err != nil {
+		if err := c.state.Usable(); err != nil {
 			return err
 		}
-		ready, err := c.file.Wait(what, min(slice, c.left()))
+		ready, err := c.file.Wait(what, min(slice, c.state.Left()))
 		if err != nil {
-			return c.failed(err)
+			return c.state.Failed(err)
 		}
 		if ready {
 			return nil
@@ -183,7 +139,7 @@ func (c *Conn) settle() error {
 			// The device sends no packet to end a transfer that filled its
 			// last one.
 			if err := c.file.Cancel(); err != nil {
-				return c.failed(err)
+				return c.state.Failed(err)
 			}
 			c.transfer = transfer{}
 			return nil
@@ -204,8 +160,8 @@ func (c *Conn) send() error {
 		}
 		if err := c.wait(Output); err != nil {
 			// How much of it the device took is not known.
-			if c.broken == nil {
-				c.broken = errCut
+			if c.state.Broken == nil {
+				c.state.Broken = errCut
 			}
 			return err
 		}
@@ -216,7 +172,7 @@ func (c *Conn) send() error {
 		case err != nil:
 			return c.stalled(Output, err)
 		case written < n:
-			return c.failed(fmt.Errorf("%d bytes of %d went out over USB", written, n))
+			return c.state.Failed(fmt.Errorf("%d bytes of %d went out over USB", written, n))
 		}
 		rest = rest[n:]
 	}
@@ -229,24 +185,24 @@ func (c *Conn) stalled(of Event, err error) error {
 		// What it says is no news beside the stall.
 		_ = c.file.ClearHalt(of)
 	}
-	return c.failed(err)
+	return c.state.Failed(err)
 }
 
 // Write sends p, and EOM with each newline that ends a message.
 func (c *Conn) Write(p []byte) (written int, err error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.usable(); err != nil {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if err := c.state.Usable(); err != nil {
 		return 0, err
 	}
 	if err := c.settle(); err != nil {
 		return 0, err
 	}
 	for written < len(p) {
-		if err := c.usable(); err != nil {
+		if err := c.state.Usable(); err != nil {
 			return written, err
 		}
-		n, ended := c.sent.Next(p[written:min(len(p), written+writeSize)])
+		n, ended := c.state.Sent.Next(p[written:min(len(p), written+writeSize)])
 		h := header{id: devDepMsgOut, size: uint32(n)}
 		if ended {
 			h.attributes = attributeEOM
@@ -259,11 +215,7 @@ func (c *Conn) Write(p []byte) (written int, err error) {
 		}
 		written += n
 		if ended {
-			c.due = true
-			select {
-			case c.asked <- struct{}{}:
-			default:
-			}
+			c.state.Asked()
 		}
 	}
 	return written, nil
@@ -271,10 +223,10 @@ func (c *Conn) Write(p []byte) (written int, err error) {
 
 // Read waits for bytes of a reply.
 func (c *Conn) Read(p []byte) (int, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
 	for {
-		if n, err := c.ready(p); n > 0 || err != nil || len(p) == 0 {
+		if n, err := c.state.Ready(p); n > 0 || err != nil || len(p) == 0 {
 			return n, err
 		}
 		var err error
@@ -283,7 +235,7 @@ func (c *Conn) Read(p []byte) (int, error) {
 			err = c.cleared()
 		case c.transfer.open && c.transfer.whole.IsZero():
 			err = c.take(true)
-		case c.due:
+		case c.state.Due:
 			err = c.request()
 		default:
 			err = c.idle()
@@ -296,9 +248,9 @@ func (c *Conn) Read(p []byte) (int, error) {
 
 // ReadPending gives what has come of what was requested: it does not ask.
 func (c *Conn) ReadPending(p []byte) (int, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if n, err := c.ready(p); n > 0 || err != nil || len(p) == 0 {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if n, err := c.state.Ready(p); n > 0 || err != nil || len(p) == 0 {
 		return n, err
 	}
 	if c.clearing != nil {
@@ -310,46 +262,24 @@ func (c *Conn) ReadPending(p []byte) (int, error) {
 	if err := c.take(false); err != nil {
 		return 0, err
 	}
-	return c.ready(p)
-}
-
-// ready gives what is here.
-func (c *Conn) ready(p []byte) (int, error) {
-	if err := c.usable(); err != nil {
-		return 0, err
-	}
-	return c.in.Read(p), nil
+	return c.state.Ready(p)
 }
 
 // idle waits, without holding up others, until something may be requested.
 func (c *Conn) idle() error {
-	passed, err := c.deadline.Check()
-	if err != nil {
+	if err := c.state.Idle(); err != nil || c.state.Due || c.clearing != nil {
 		return err
-	}
-	c.mu.Unlock()
-	timer := time.NewTimer(glance)
-	select {
-	case <-c.asked:
-	case <-passed:
-	case <-c.closed:
-	case <-timer.C:
-	}
-	timer.Stop()
-	c.mu.Lock()
-	if c.due || c.clearing != nil {
-		return nil
 	}
 	return c.present()
 }
 
 // present looks whether the device is still there while nothing is under way.
 func (c *Conn) present() error {
-	if err := c.usable(); err != nil {
+	if err := c.state.Usable(); err != nil {
 		return err
 	}
 	_, err := c.file.Wait(Input, 0)
-	return c.failed(err)
+	return c.state.Failed(err)
 }
 
 // request asks for a part of a reply.
@@ -371,11 +301,11 @@ func (c *Conn) take(waits bool) error {
 	n, err := c.file.Read(c.raw[:])
 	switch {
 	case errors.Is(err, ErrAgain) && waits && !c.transfer.whole.IsZero():
-		_, err := c.file.Wait(Input, max(0, min(slice, c.left(), trailerPatience-time.Since(c.transfer.whole))))
+		_, err := c.file.Wait(Input, max(0, min(slice, c.state.Left(), trailerPatience-time.Since(c.transfer.whole))))
 		if err == nil {
-			err = c.usable()
+			err = c.state.Usable()
 		}
-		return c.failed(err)
+		return c.state.Failed(err)
 	case errors.Is(err, ErrAgain) && waits:
 		return c.wait(Input)
 	case errors.Is(err, ErrAgain):
@@ -383,7 +313,7 @@ func (c *Conn) take(waits bool) error {
 	case err != nil:
 		return c.stalled(Input, err)
 	}
-	return c.failed(c.arrived(c.raw[:n]))
+	return c.state.Failed(c.arrived(c.raw[:n]))
 }
 
 // arrived takes bytes of Bulk-IN; fewer than urbSize end the transfer.
@@ -421,9 +351,9 @@ func (c *Conn) arrived(b []byte) error {
 	if n > 0 || t.left == 0 && t.eom {
 		t.left -= n
 		whole := t.left == 0 && t.eom
-		c.in.Put(b[:n], whole)
+		c.state.In.Put(b[:n], whole)
 		if whole {
-			c.due, t.eom = false, false
+			c.state.Due, t.eom = false, false
 		}
 	}
 	switch {
@@ -438,29 +368,16 @@ func (c *Conn) arrived(b []byte) error {
 }
 
 // SetDeadline ends pending and later calls at t.
-func (c *Conn) SetDeadline(t time.Time) error {
-	select {
-	case <-c.closed:
-		return net.ErrClosed
-	default:
-	}
-	var nanoseconds int64
-	if !t.IsZero() {
-		nanoseconds = t.UnixNano()
-	}
-	c.until.Store(nanoseconds)
-	c.deadline.Set(t)
-	return nil
-}
+func (c *Conn) SetDeadline(t time.Time) error { return c.state.SetDeadline(t) }
 
 // Close ends what waits on the link with net.ErrClosed. Where the driver holds
 // on to a clear, Close says so, and the file closes when it lets go.
 func (c *Conn) Close() error {
 	c.closing.Do(func() {
-		close(c.closed)
-		c.mu.Lock() // whoever holds it has seen closed and lets go
-		defer c.mu.Unlock()
-		c.deadline.Release()
+		c.state.Close()
+		c.state.Mutex.Lock() // whoever holds it has seen closed and lets go
+		defer c.state.Mutex.Unlock()
+		c.state.Release()
 		if clearing, file := c.clearing, c.file; clearing != nil {
 			select {
 			case <-clearing:

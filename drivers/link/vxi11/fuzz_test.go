@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"halfturn/drivers/link/internal/fetch"
 	"halfturn/drivers/link/internal/stream"
 )
 
@@ -77,8 +78,7 @@ func FuzzClient(f *testing.F) {
 	f.Add(append(bytes.Clone(wrote), reply(xid, appendOpaque(appendUints(nil, 0, 0), []byte("1.25")))...))
 	f.Fuzz(func(t *testing.T, arrived []byte) {
 		c := &Conn{
-			closed: make(chan struct{}), deadline: stream.NewDeadline(), asked: make(chan struct{}, 1),
-			core: caller{s: tape{bytes.NewReader(arrived)}, xid: xid}, chunk: 100,
+			state: fetch.New(), core: caller{s: tape{bytes.NewReader(arrived)}, xid: xid}, chunk: 100,
 		}
 		defer c.Close()
 		if _, err := c.Write([]byte("?\n")); err != nil {

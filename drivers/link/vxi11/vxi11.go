@@ -26,10 +26,9 @@ import (
 	"os"
 	"strconv"
 	"sync"
-	"sync/atomic"
 	"time"
 
-	"halfturn/drivers/link/internal/message"
+	"halfturn/drivers/link/internal/fetch"
 	"halfturn/drivers/link/internal/stream"
 )
 
@@ -47,32 +46,21 @@ const (
 	longestWait = 10 * time.Second
 	// pause comes after a device_read that an instrument gave up early.
 	pause = 5 * time.Millisecond
-	// glance is how often a Read with nothing to fetch looks whether the
-	// instrument is still there.
-	glance = 100 * time.Millisecond
 	// farewell bounds the goodbye to an instrument.
 	farewell = 200 * time.Millisecond
 )
 
 // Conn is a link to one device. A Write waits for a Read that is fetching.
 type Conn struct {
-	closed   chan struct{}
-	closing  sync.Once
-	deadline *stream.Deadline
-	until    atomic.Int64  // the deadline in Unix nanoseconds; 0: none
-	asked    chan struct{} // wakes a Read with nothing to fetch
+	state   *fetch.State // its mutex guards all below closing, too
+	closing sync.Once
 
-	mu       sync.Mutex // of the core channel and all below
 	core     caller
 	link     uint32
 	chunk    int
 	fetching bool      // a device_read is under way
 	since    time.Time // when it was sent
 	patience time.Duration
-	due      bool // a reply may come
-	sent     message.Scanner
-	in       message.Inbox
-	broken   error // what nothing can mend
 }
 
 // Dialer makes a TCP connection to host:port.
@@ -93,14 +81,14 @@ func Open(ctx context.Context, dial Dialer, address, device string) (*Conn, erro
 	if err != nil {
 		return nil, fmt.Errorf("VXI-11 core channel: %w", err)
 	}
-	c := &Conn{closed: make(chan struct{}), deadline: stream.NewDeadline(), asked: make(chan struct{}, 1), core: caller{s: s, xid: uint32(time.Now().UnixNano())}}
+	c := &Conn{state: fetch.New(), core: caller{s: s, xid: uint32(time.Now().UnixNano())}}
 	defer endWith(ctx, s)()
 	err = c.create(device)
 	if err == nil {
 		err = ctx.Err() // then the deadline may stand in the past
 	}
 	if err != nil {
-		c.deadline.Release()
+		c.state.Release()
 		_ = s.Close() // the error of opening says more
 		return nil, err
 	}
@@ -158,39 +146,9 @@ func (c *Conn) create(device string) error {
 	return nil
 }
 
-// usable says why nothing may be done now.
-func (c *Conn) usable() error {
-	select {
-	case <-c.closed:
-		return net.ErrClosed
-	default:
-	}
-	if c.left() <= 0 {
-		return os.ErrDeadlineExceeded
-	}
-	return c.broken
-}
-
-// left is the time until the deadline.
-func (c *Conn) left() time.Duration {
-	if t := c.until.Load(); t != 0 {
-		return time.Until(time.Unix(0, t))
-	}
-	return longestWait
-}
-
 // wait is the io_timeout in milliseconds for a call that is made now.
 func (c *Conn) wait() uint32 {
-	return uint32(max(time.Millisecond, min(c.left(), longestWait)) / time.Millisecond)
-}
-
-// failed keeps an error that no later call can mend.
-func (c *Conn) failed(err error) error {
-	if err == nil || errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed) {
-		return err
-	}
-	c.broken = err
-	return err
+	return uint32(max(time.Millisecond, min(c.state.Left(), longestWait)) / time.Millisecond)
 }
 
 // errCut is a core channel on which a call is under way that nobody awaits.
@@ -210,9 +168,9 @@ func (c *Conn) call(procedure uint32, args func(dst []byte) []byte) (values, err
 		v, _, err = c.core.await(c.core.s.Read, overhead)
 	}
 	if err != nil && started {
-		c.broken = errCut
+		c.state.Broken = errCut
 		if !errors.Is(err, os.ErrDeadlineExceeded) && !errors.Is(err, net.ErrClosed) {
-			c.broken = err
+			c.state.Broken = err
 		}
 	}
 	return v, err
@@ -220,13 +178,13 @@ func (c *Conn) call(procedure uint32, args func(dst []byte) []byte) (values, err
 
 // Write sends p, and END with each newline that ends a message.
 func (c *Conn) Write(p []byte) (written int, err error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.usable(); err != nil {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if err := c.state.Usable(); err != nil {
 		return 0, err
 	}
 	for written < len(p) {
-		n, ended := c.sent.Next(p[written:min(len(p), written+c.chunk)])
+		n, ended := c.state.Sent.Next(p[written:min(len(p), written+c.chunk)])
 		for part := p[written : written+n]; len(part) > 0; {
 			var flags uint32
 			if ended {
@@ -241,27 +199,23 @@ func (c *Conn) Write(p []byte) (written int, err error) {
 			code, size := v.uint(), v.uint()
 			switch {
 			case v.err != nil:
-				return written, c.failed(fmt.Errorf("reply to device_write: %w", v.err))
+				return written, c.state.Failed(fmt.Errorf("reply to device_write: %w", v.err))
 			case uint64(size) > uint64(len(part)):
-				return written, c.failed(fmt.Errorf("device_write took %d bytes of %d", size, len(part)))
+				return written, c.state.Failed(fmt.Errorf("device_write took %d bytes of %d", size, len(part)))
 			case code == errIOTimeout:
 				// Where in the message the instrument stands is not known.
-				c.broken = errCut
+				c.state.Broken = errCut
 				return written + int(size), fmt.Errorf("%w: the instrument did not take the message", os.ErrDeadlineExceeded)
 			case code != errNone:
-				return written, c.failed(refused("device_write", code))
+				return written, c.state.Failed(refused("device_write", code))
 			case size == 0:
-				return written, c.failed(errors.New("device_write took nothing"))
+				return written, c.state.Failed(errors.New("device_write took nothing"))
 			}
 			written += int(size)
 			part = part[size:]
 		}
 		if ended {
-			c.due = true
-			select {
-			case c.asked <- struct{}{}:
-			default:
-			}
+			c.state.Asked()
 		}
 	}
 	return written, nil
@@ -269,17 +223,17 @@ func (c *Conn) Write(p []byte) (written int, err error) {
 
 // Read waits for bytes of a reply.
 func (c *Conn) Read(p []byte) (int, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
 	for {
-		if n, err := c.ready(p); n > 0 || err != nil || len(p) == 0 {
+		if n, err := c.state.Ready(p); n > 0 || err != nil || len(p) == 0 {
 			return n, err
 		}
 		var err error
 		switch {
 		case c.fetching:
 			_, err = c.fetched(c.core.s.Read)
-		case c.due:
+		case c.state.Due:
 			err = c.fetch()
 		default:
 			err = c.idle()
@@ -292,9 +246,9 @@ func (c *Conn) Read(p []byte) (int, error) {
 
 // ReadPending gives what was fetched already: it does not ask the instrument.
 func (c *Conn) ReadPending(p []byte) (int, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if n, err := c.ready(p); n > 0 || err != nil || len(p) == 0 {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if n, err := c.state.Ready(p); n > 0 || err != nil || len(p) == 0 {
 		return n, err
 	}
 	if !c.fetching {
@@ -303,35 +257,13 @@ func (c *Conn) ReadPending(p []byte) (int, error) {
 	if _, err := c.fetched(c.core.s.ReadPending); err != nil {
 		return 0, err
 	}
-	return c.ready(p)
-}
-
-// ready gives what is here.
-func (c *Conn) ready(p []byte) (int, error) {
-	if err := c.usable(); err != nil || len(p) == 0 {
-		return 0, err
-	}
-	return c.in.Read(p), nil
+	return c.state.Ready(p)
 }
 
 // idle waits, without holding up others, until something may be fetched.
 func (c *Conn) idle() error {
-	passed, err := c.deadline.Check()
-	if err != nil {
+	if err := c.state.Idle(); err != nil || c.fetching || c.state.Due {
 		return err
-	}
-	c.mu.Unlock()
-	timer := time.NewTimer(glance)
-	select {
-	case <-c.asked:
-	case <-passed:
-	case <-c.closed:
-	case <-timer.C:
-	}
-	timer.Stop()
-	c.mu.Lock()
-	if c.fetching || c.due {
-		return nil
 	}
 	return c.present()
 }
@@ -343,7 +275,7 @@ func (c *Conn) present() error {
 	if n > 0 {
 		err = errors.New("an RPC reply to no call")
 	}
-	return c.failed(err)
+	return c.state.Failed(err)
 }
 
 // fetch sends a device_read.
@@ -354,9 +286,9 @@ func (c *Conn) fetch() error {
 	})
 	if err != nil {
 		if started {
-			c.broken = errCut
+			c.state.Broken = errCut
 		}
-		return c.failed(err)
+		return c.state.Failed(err)
 	}
 	c.fetching = true
 	return nil
@@ -366,16 +298,16 @@ func (c *Conn) fetch() error {
 func (c *Conn) fetched(get source) (done bool, err error) {
 	v, done, err := c.core.await(get, readSize+overhead)
 	if !done || err != nil {
-		return false, c.failed(err)
+		return false, c.state.Failed(err)
 	}
 	c.fetching = false
 	code, reason := v.uint(), v.uint()
 	data := v.opaque(readSize)
 	switch {
 	case v.err != nil:
-		return false, c.failed(fmt.Errorf("reply to device_read: %w", v.err))
+		return false, c.state.Failed(fmt.Errorf("reply to device_read: %w", v.err))
 	case code != errNone && code != errIOTimeout:
-		return false, c.failed(refused("device_read", code))
+		return false, c.state.Failed(refused("device_read", code))
 	}
 	if len(data) == 0 && reason&reasonEnd == 0 {
 		if time.Since(c.since) < c.patience/2 {
@@ -384,9 +316,9 @@ func (c *Conn) fetched(get source) (done bool, err error) {
 		return true, nil
 	}
 	end := reason&reasonEnd != 0 && code == errNone
-	c.in.Put(data, end)
+	c.state.In.Put(data, end)
 	if end {
-		c.due = false
+		c.state.Due = false
 	}
 	return true, nil
 }
@@ -394,9 +326,9 @@ func (c *Conn) fetched(get source) (done bool, err error) {
 // Clear makes the instrument forget what it was sent and has not done, and
 // what it has not sent (device_clear: VXI-11 rev 1.0, B.6.9; from memory).
 func (c *Conn) Clear() error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.usable(); err != nil {
+	c.state.Mutex.Lock()
+	defer c.state.Mutex.Unlock()
+	if err := c.state.Usable(); err != nil {
 		return err
 	}
 	v, err := c.call(deviceClear, func(dst []byte) []byte { return appendUints(dst, c.link, 0, 0, c.wait()) })
@@ -405,49 +337,40 @@ func (c *Conn) Clear() error {
 	}
 	switch code := v.uint(); {
 	case v.err != nil:
-		return c.failed(fmt.Errorf("reply to device_clear: %w", v.err))
+		return c.state.Failed(fmt.Errorf("reply to device_clear: %w", v.err))
 	case code == errIOTimeout:
 		return fmt.Errorf("%w: the instrument did not take the device clear", os.ErrDeadlineExceeded)
 	case code != errNone && code != errUnsupported: // without it, what is stale comes and is told apart above
-		return c.failed(refused("device_clear", code))
+		return c.state.Failed(refused("device_clear", code))
 	}
-	c.due = false
-	c.sent.Reset()
-	c.in.Reset()
+	c.state.Due = false
+	c.state.Sent.Reset()
+	c.state.In.Reset()
 	return nil
 }
 
 // SetDeadline ends pending and later calls at t.
 func (c *Conn) SetDeadline(t time.Time) error {
-	select {
-	case <-c.closed:
-		return net.ErrClosed
-	default:
+	if err := c.state.SetDeadline(t); err != nil {
+		return err
 	}
-	var nanoseconds int64
-	if !t.IsZero() {
-		nanoseconds = t.UnixNano()
-	}
-	c.until.Store(nanoseconds)
-	err := c.core.s.SetDeadline(t)
-	c.deadline.Set(t)
-	return err
+	return c.core.s.SetDeadline(t)
 }
 
 // Close ends the link; what waits on it ends with net.ErrClosed. When nothing
 // is under way the instrument is told, since some keep links that are not.
 func (c *Conn) Close() (err error) {
 	c.closing.Do(func() {
-		close(c.closed)
-		if c.mu.TryLock() {
-			if !c.fetching && c.broken == nil && c.core.s.SetDeadline(time.Now().Add(farewell)) == nil {
+		c.state.Close()
+		if c.state.Mutex.TryLock() {
+			if !c.fetching && c.state.Broken == nil && c.core.s.SetDeadline(time.Now().Add(farewell)) == nil {
 				// Whether it heard is no matter: the connection ends now.
 				_, _ = c.core.call(coreProgram, coreVersion, destroyLink, overhead, func(dst []byte) []byte { return appendUints(dst, c.link) })
 			}
-			c.mu.Unlock()
+			c.state.Mutex.Unlock()
 		}
 		err = c.core.s.Close()
-		c.deadline.Release()
+		c.state.Release()
 	})
 	return err
 }
