@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 )
@@ -39,19 +40,14 @@ func (s *Store) SetBaseline(ctx context.Context, name string, run int64) error {
 	if _, err := s.Run(ctx, run); err != nil {
 		return err
 	}
-	tx, err := s.writer.BeginTx(ctx, nil)
-	if err != nil {
-		return s.failed(doing, err)
-	}
-	defer tx.Rollback()
-	if _, err := tx.ExecContext(ctx, baselinesTable); err != nil {
-		return s.failed(doing, err)
-	}
-	sum, _ := checksum([]any{name, run}, nil)
-	if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO baselines (name, run, checksum) VALUES (?, ?, ?)", name, run, sum); err != nil {
-		return s.failed(doing, err)
-	}
-	return s.failed(doing, tx.Commit())
+	return s.within(ctx, doing, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, baselinesTable); err != nil {
+			return err
+		}
+		sum, _ := checksum([]any{name, run}, nil)
+		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO baselines (name, run, checksum) VALUES (?, ?, ?)", name, run, sum)
+		return err
+	})
 }
 
 // RemoveBaseline takes a name away; the run stays. ErrNoBaseline if there is

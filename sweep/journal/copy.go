@@ -47,7 +47,13 @@ func (s *Store) Copy(ctx context.Context, from *Store, id int64, run *sweep.Run)
 	var batch []packedStep
 	size := 0
 	flush := func() error {
-		if err := s.insertAll(ctx, run.ID, batch); err != nil {
+		if len(batch) == 0 {
+			return nil
+		}
+		s.committing.Lock()
+		err := s.insertAll(ctx, run.ID, batch...)
+		s.committing.Unlock()
+		if err != nil {
 			return err
 		}
 		copied.Steps += len(batch)
@@ -79,25 +85,4 @@ func (s *Store) Copy(ctx context.Context, from *Store, id int64, run *sweep.Run)
 		return copied, err
 	}
 	return copied, s.Update(ctx, run)
-}
-
-// insertAll commits several steps of a run at once.
-func (s *Store) insertAll(ctx context.Context, run int64, batch []packedStep) error {
-	if len(batch) == 0 {
-		return nil
-	}
-	s.committing.Lock()
-	defer s.committing.Unlock()
-	doing := storing(run, &batch[0].step)
-	tx, err := s.writer.BeginTx(ctx, nil)
-	if err != nil {
-		return s.failed(doing, err)
-	}
-	defer tx.Rollback()
-	for i := range batch {
-		if err := s.insert(ctx, tx, run, &batch[i]); err != nil {
-			return err
-		}
-	}
-	return s.failed(doing, tx.Commit())
 }

@@ -136,22 +136,6 @@ func (s *Store) inJobs(ctx context.Context, doing string, do func(*sql.Tx) error
 	})
 }
 
-// within does something in a transaction.
-func (s *Store) within(ctx context.Context, doing string, do func(*sql.Tx) error) error {
-	if s.writer == nil {
-		return s.readOnly(doing)
-	}
-	tx, err := s.writer.BeginTx(ctx, nil)
-	if err != nil {
-		return s.failed(doing, err)
-	}
-	defer tx.Rollback()
-	if err := do(tx); err != nil {
-		return s.failed(doing, err)
-	}
-	return s.failed(doing, tx.Commit())
-}
-
 // each reads the rows of a table that may not be there, one by one, and gives
 // what is wrong with some of them or with all.
 func (s *Store) each(ctx context.Context, doing, table, query string, read func(scan func(...any) error) error) (errs []error) {

@@ -21,45 +21,36 @@ func (s *Store) Create(ctx context.Context, run *sweep.Run) error { return s.cre
 // create stores a new run, and in the same transaction what and, if it is not
 // nil, stores for the run's ID.
 func (s *Store) create(ctx context.Context, run *sweep.Run, and func(tx *sql.Tx, id int64) error) error {
-	const doing = "storing a new run"
-	if s.writer == nil {
-		return s.readOnly(doing)
-	}
-	tx, err := s.writer.BeginTx(ctx, nil)
-	if err != nil {
-		return s.failed(doing, err)
-	}
-	defer tx.Rollback()
 	stored := *run
-	if err := tx.StmtContext(ctx, s.write.nextRun).QueryRowContext(ctx).Scan(&stored.ID); err != nil {
-		return s.failed(doing, err)
-	}
-	if c := stored.Calibration; c < 0 || c >= stored.ID {
-		return fmt.Errorf("store %s: %s: its calibration %d: %w", s.path, doing, c, ErrNoRun)
-	}
-	if r := stored.Straight; r < 0 || r >= stored.ID {
-		return fmt.Errorf("store %s: %s: its straight run %d: %w", s.path, doing, r, ErrNoRun)
-	}
-	row, err := packRun(&stored)
-	if err != nil {
-		return fmt.Errorf("store %s: %s: %w", s.path, doing, err)
-	}
-	if _, err := tx.StmtContext(ctx, s.write.insertRun).ExecContext(ctx, row...); err != nil {
-		return s.failed(doing, err)
-	}
-	if _, err := tx.StmtContext(ctx, s.write.insertProgress).ExecContext(ctx, stored.ID); err != nil {
-		return s.failed(doing, err)
-	}
-	if and != nil {
-		if err := and(tx, stored.ID); err != nil {
-			return s.failed(doing, err)
+	err := s.within(ctx, "storing a new run", func(tx *sql.Tx) error {
+		if err := tx.StmtContext(ctx, s.write.nextRun).QueryRowContext(ctx).Scan(&stored.ID); err != nil {
+			return err
 		}
+		if c := stored.Calibration; c < 0 || c >= stored.ID {
+			return fmt.Errorf("its calibration %d: %w", c, ErrNoRun)
+		}
+		if r := stored.Straight; r < 0 || r >= stored.ID {
+			return fmt.Errorf("its straight run %d: %w", r, ErrNoRun)
+		}
+		row, err := packRun(&stored)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.StmtContext(ctx, s.write.insertRun).ExecContext(ctx, row...); err != nil {
+			return err
+		}
+		if _, err := tx.StmtContext(ctx, s.write.insertProgress).ExecContext(ctx, stored.ID); err != nil {
+			return err
+		}
+		if and != nil {
+			return and(tx, stored.ID)
+		}
+		return nil
+	})
+	if err == nil {
+		run.ID = stored.ID
 	}
-	if err := tx.Commit(); err != nil {
-		return s.failed(doing, err)
-	}
-	run.ID = stored.ID
-	return nil
+	return err
 }
 
 // Update stores Finished, State, Reason and Verdict of a run.

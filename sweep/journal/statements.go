@@ -94,3 +94,19 @@ func (s *Store) prepare(ctx context.Context) error {
 		statement{&s.write.removeCaptures, "DELETE FROM captures WHERE run = ? AND step = ?"},
 	)
 }
+
+// within does something in a transaction.
+func (s *Store) within(ctx context.Context, doing string, do func(*sql.Tx) error) error {
+	if s.writer == nil {
+		return s.readOnly(doing)
+	}
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return s.failed(doing, err)
+	}
+	defer tx.Rollback()
+	if err := do(tx); err != nil {
+		return s.failed(doing, err)
+	}
+	return s.failed(doing, tx.Commit())
+}

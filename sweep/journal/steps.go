@@ -33,13 +33,21 @@ func (s *Store) Commit(ctx context.Context, run int64, step *sweep.Step, capture
 		}
 		one.sum = sumOf(one.captures)
 	}
+	return s.insertAll(ctx, run, one)
+}
+
+// insertAll commits steps of a run at once. The caller holds committing.
+func (s *Store) insertAll(ctx context.Context, run int64, steps ...packedStep) error {
+	doing := storing(run, &steps[0].step)
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return s.failed(doing, err)
 	}
 	defer tx.Rollback()
-	if err := s.insert(ctx, tx, run, &one); err != nil {
-		return err
+	for i := range steps {
+		if err := s.insert(ctx, tx, run, &steps[i]); err != nil {
+			return err
+		}
 	}
 	return s.failed(doing, tx.Commit())
 }

@@ -91,9 +91,18 @@ func Do(f func()) Command {
 
 // Setting is a command of one number and the query of what is in force.
 func Setting(set func(float64) error, reply func(dst []byte) []byte) Command {
+	return setting(Number, set, reply)
+}
+
+// Count is Setting of a whole number.
+func Count(set func(int) error, reply func(dst []byte) []byte) Command {
+	return setting(Whole, set, reply)
+}
+
+func setting[T any](read func(params string) (T, error), set func(T) error, reply func(dst []byte) []byte) Command {
 	c := Ask(func(dst []byte) ([]byte, error) { return reply(dst), nil })
 	c.Set = func(params string) error {
-		v, err := Number(params)
+		v, err := read(params)
 		if err != nil {
 			return err
 		}

@@ -89,18 +89,9 @@ func Scope(s tongue.Scope) device.Tongue {
 		"RATE": tongue.Setting(
 			func(rate float64) error { return s.SetWindow(units.Seconds(1/rate), s.Samples()) },
 			func(dst []byte) []byte { return tongue.AppendFixed(dst, 1/float64(s.Interval()), 0) }),
-		"DEPTH": {
-			Set: func(params string) error {
-				n, err := tongue.Whole(params)
-				if err != nil {
-					return err
-				}
-				return s.SetWindow(s.Interval(), n)
-			},
-			Query: tongue.Ask(func(dst []byte) ([]byte, error) {
-				return strconv.AppendInt(dst, int64(s.Samples()), 10), nil
-			}).Query,
-		},
+		"DEPTH": tongue.Count(
+			func(n int) error { return s.SetWindow(s.Interval(), n) },
+			func(dst []byte) []byte { return strconv.AppendInt(dst, int64(s.Samples()), 10) }),
 		"FORMAT": {Set: func(params string) error {
 			next, err := parseFormat(params)
 			if err == nil {

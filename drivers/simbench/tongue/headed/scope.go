@@ -43,18 +43,11 @@ func Scope(s tongue.Scope) device.Tongue {
 				dst = tongue.AppendExponent(append(dst, "TIME:RATE "...), 1/float64(s.Interval()), 4)
 				return append(dst, " HZ"...)
 			}),
-		"TIME:POINTS": {
-			Set: func(params string) error {
-				n, err := tongue.Whole(params)
-				if err != nil {
-					return err
-				}
-				return s.SetWindow(s.Interval(), n)
-			},
-			Query: tongue.Ask(func(dst []byte) ([]byte, error) {
-				return strconv.AppendInt(append(dst, "TIME:POINTS "...), int64(s.Samples()), 10), nil
-			}).Query,
-		},
+		"TIME:POINTS": tongue.Count(
+			func(n int) error { return s.SetWindow(s.Interval(), n) },
+			func(dst []byte) []byte {
+				return strconv.AppendInt(append(dst, "TIME:POINTS "...), int64(s.Samples()), 10)
+			}),
 		"ACQUIRE": {Set: func(params string) error {
 			if _, err := tongue.Word(params, "SINGLE"); err != nil {
 				return err
